@@ -1,0 +1,134 @@
+"""What the catalogue knows, as frozen values: cards, findings, passes, and evidence of identity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+from refreshd.quantities import (
+    ChunkGrid,
+    Digest,
+    DriveNumber,
+    FindingId,
+    FindingKind,
+    Geometry,
+    MediumKind,
+    PassId,
+    PassKind,
+    Span,
+)
+
+
+class Carrier(StrEnum):
+    """How the content reaches us: through a block device, an image file or a mounted folder."""
+
+    BLOCK = "block"
+    IMAGE = "image"
+    FOLDER = "folder"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a medium says about itself, gathered without writing. ``None``: it does not say.
+
+    `signatures` are partition-table and file-system UUIDs, as ``gpt:UUID``, ``ext4:UUID``,
+    sorted; they travel with the content and so are shared by a byte-identical clone.
+    """
+
+    carrier: Carrier
+    size_bytes: int
+    logical_bytes: int
+    physical_bytes: int
+    wwn: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    signatures: tuple[str, ...] = ()
+    is_rotational: bool | None = None
+
+    @property
+    def geometry(self) -> Geometry:
+        """Size and sectors of a block medium."""
+        return Geometry(self.size_bytes, self.logical_bytes, self.physical_bytes)
+
+
+@dataclass(frozen=True, slots=True)
+class Presence:
+    """One uninterrupted stay of a drive: same boot and same disk sequence number.
+
+    Equal presences with neither field ``None`` prove that the drive was not elsewhere
+    in between. Source: Linux uapi BLKGETDISKSEQ; /proc/sys/kernel/random/boot_id.
+    """
+
+    boot_id: str | None = None
+    disk_sequence: int | None = None
+
+    def is_same_stay(self, other: Presence) -> bool:
+        """Say whether the drive provably never left between the two."""
+        return (
+            self.boot_id is not None
+            and self.disk_sequence is not None
+            and (self.boot_id, self.disk_sequence) == (other.boot_id, other.disk_sequence)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class DriveCard:
+    """One drive in care. Dates are calendar dates in UTC."""
+
+    number: DriveNumber
+    shelfmark: str
+    title: str
+    medium: MediumKind
+    evidence: Evidence
+    chunk_bytes: int
+    accessioned_on: date
+    claimed_written_on: date | None = None
+    is_taken_in: bool = False  # every chunk was read once and its digest (or damage) recorded
+    withdrawn_on: date | None = None
+    hold: str | None = None  # why nothing may be written to it, in a sentence
+    last_fixity: date | None = None
+    passes: int = 0  # how many passes were begun, ever
+
+    @property
+    def grid(self) -> ChunkGrid:
+        """How the drive is divided into chunks."""
+        return ChunkGrid(self.evidence.size_bytes, self.chunk_bytes)
+
+
+class FindingState(StrEnum):
+    """Where a finding stands."""
+
+    OPEN = "open"
+    ACCEPTED = "accepted"  # the owner says that the new bytes are right
+    CLOSED = "closed"  # mended, or gone by itself
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something wrong on one drive that wants a decision."""
+
+    id: FindingId
+    drive: DriveNumber
+    kind: FindingKind
+    span: Span
+    opened_on: date
+    state: FindingState = FindingState.OPEN
+    observed: Digest | None = None  # of one mismatching chunk, when two readings agreed
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PassState:
+    """A pass that was begun and has not ended; it goes on at `next_chunk`."""
+
+    id: PassId
+    drive: DriveNumber
+    kind: PassKind
+    begun_at: datetime
+    next_chunk: int
+    presence: Presence
+    segment_chunks: int
+    is_closing: bool = False
+    rewritten_bytes: int = 0
+    mismatches: int = 0

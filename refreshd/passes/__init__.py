@@ -1,0 +1,1 @@
+"""The passes over a drive: accession, fixity, refresh."""

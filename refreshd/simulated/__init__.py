@@ -1,0 +1,1 @@
+"""Simulated counterparts of the adapters, for tests and for the rehearsal."""
