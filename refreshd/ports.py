@@ -20,7 +20,6 @@ from refreshd.quantities import (
     Span,
 )
 
-
 T = TypeVar("T")
 R = TypeVar("R")
 
@@ -158,6 +157,29 @@ class Catalogue(Protocol):
 
     def next_finding_id(self) -> FindingId:
         """Return an id that no finding has had yet."""
+
+
+class JournalStore(Protocol):
+    """The append-only, chained log. Raises JournalError when it is damaged."""
+
+    def head(self) -> Entry | None:
+        """Return the last entry, looking again for what another process appended."""
+
+    def append(self, entry: Entry) -> None:
+        """Make one entry durable, or raise RecordFailedError and leave none of it."""
+
+    def entries(self, after: int = 0) -> Iterator[Entry]:
+        """Yield the entries whose sequence is above `after`, in order, each one verified."""
+
+
+class CatalogueStore(Catalogue, Protocol):
+    """The catalogue with its write side, which only the ledger uses."""
+
+    def head(self) -> tuple[int, str] | None:
+        """Return sequence and digest of the last journal entry it contains."""
+
+    def apply(self, entries: Sequence[Entry]) -> None:
+        """Add entries up in one durable transaction that carries the last one's number."""
 
 
 class Ledger(Catalogue, Protocol):

@@ -23,6 +23,9 @@ DIGEST_BYTES = 16
 NO_DIGEST = Digest(bytes(DIGEST_BYTES))
 """Stands in a packed run of digests for a chunk that could not be read when it was recorded."""
 
+SECTOR_BYTES_MIN = 512
+"""The smallest logical sector that Linux block devices have."""
+
 KIB = 1024
 MIB = 1024 * KIB
 GIB = 1024 * MIB
@@ -92,7 +95,7 @@ class Geometry:
     def __post_init__(self) -> None:
         for name in ("logical_bytes", "physical_bytes"):
             value = getattr(self, name)
-            if value < 512 or value & (value - 1):
+            if value < SECTOR_BYTES_MIN or value & (value - 1):
                 raise ValueError(f"{name} must be a power of two from 512 up, not {value}")
         if self.size_bytes <= 0 or self.size_bytes % self.logical_bytes:
             raise ValueError(
