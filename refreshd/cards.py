@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
+from typing import NamedTuple
 
 from refreshd.quantities import (
     ChunkGrid,
@@ -14,6 +15,7 @@ from refreshd.quantities import (
     FindingKind,
     Geometry,
     MediumKind,
+    Outcome,
     PassId,
     PassKind,
     Span,
@@ -132,3 +134,28 @@ class PassState:
     is_closing: bool = False
     rewritten_bytes: int = 0
     mismatches: int = 0
+    checked_bytes: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PassHistory:
+    """A pass that has ended, for the drive's card. Bytes are those of the drive alone."""
+
+    id: PassId
+    drive: DriveNumber
+    kind: PassKind
+    begun_at: datetime
+    ended_at: datetime
+    outcome: Outcome
+    reached_end: bool
+    checked_bytes: int
+    rewritten_bytes: int
+    findings: int
+    note: str = ""
+
+
+class LastRewrite(NamedTuple):
+    """When the oldest chunk without an open finding was rewritten, and how many have one (I4)."""
+
+    on: date | None  # None: some such chunk was never rewritten and proved, or there is none
+    held_chunks: int

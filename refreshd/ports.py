@@ -11,7 +11,15 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Protocol, TypeVar
 
-from refreshd.cards import DriveCard, Evidence, Finding, PassState, Presence
+from refreshd.cards import (
+    DriveCard,
+    Evidence,
+    Finding,
+    LastRewrite,
+    PassHistory,
+    PassState,
+    Presence,
+)
 from refreshd.events import Entry, Event
 from refreshd.quantities import (
     DriveNumber,
@@ -157,6 +165,12 @@ class Catalogue(Protocol):
 
     def next_finding_id(self) -> FindingId:
         """Return an id that no finding has had yet."""
+
+    def passes(self, number: DriveNumber) -> tuple[PassHistory, ...]:
+        """Return the passes over this drive that have ended, oldest first."""
+
+    def oldest_written(self, number: DriveNumber) -> LastRewrite:
+        """Return the drive's last-rewrite date, and the chunks held back from it (I4)."""
 
 
 class JournalStore(Protocol):
