@@ -308,6 +308,23 @@ class DriveRewritten(Record):
     bytes_skipped: int
 
 
+class InventoryTaken(Record):
+    """The files of a mounted drive were listed, each regular file with its XXH3-128 digest.
+
+    `listing_sha256` is SHA-256, in lower-case hex, over the listing, one line an item in the
+    order of the walk; the same tree gives the same value.
+    """
+
+    label = "message digest calculation"
+    kind: Literal["inventory-taken"] = "inventory-taken"
+    drive: DriveNumber
+    files: int
+    file_bytes: int
+    other_items: int  # folders, links, devices, sockets: recorded, never followed
+    unreadable_items: int
+    listing_sha256: str
+
+
 class PassEnded(Record):
     """A pass reached the end of the drive, or was given up for good."""
 
@@ -356,6 +373,7 @@ Event = (
     | StagedBytesKept
     | FixityChecked
     | DriveRewritten
+    | InventoryTaken
     | PassEnded
     | PassInterrupted
 )

@@ -1,0 +1,233 @@
+"""How block devices stand on each other, as sysfs tells it, and what a disk says of itself.
+
+Source: Linux Documentation/ABI/stable/sysfs-block and testing/sysfs-block (holders, slaves,
+partition, ro, diskseq, loop/backing_file, dm/uuid), testing/sysfs-block-device (vpd_pg*).
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+SECTOR = 512
+"""Sizes in sysfs count units of 512 bytes whatever the sector is."""
+
+_IDENTIFY_AT, _IDENTIFY_BYTES = 60, 512
+"""Source: SAT, VPD page 89h ATA Information: IDENTIFY DEVICE data at byte 60."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """World-wide name, model and serial of a drive; ``None`` for what it does not say."""
+
+    wwn: str | None = None
+    model: str | None = None
+    serial: str | None = None
+
+
+def _text(path: Path) -> str | None:
+    """Return what a sysfs file says, stripped; None if it is absent, unreadable or empty."""
+    try:
+        found = path.read_bytes()
+    except OSError:
+        return None  # An attribute may be absent, or vanish with its device.
+    return _printable(found) or None
+
+
+def _printable(raw: bytes) -> str:
+    """Return device text that can harm no terminal or log: printable ASCII, single spaces (I8)."""
+    kept = bytes(byte if 0x20 <= byte < 0x7F else 0x20 for byte in raw)  # noqa: PLR2004 - ASCII.
+    return " ".join(kept.decode("ascii").split())
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One block device, by its device number."""
+
+    device: int
+
+    @property
+    def sysfs(self) -> Path:
+        """Its folder in sysfs."""
+        number = f"{os.major(self.device)}:{os.minor(self.device)}"
+        return Path("/sys/dev/block") / number
+
+    @property
+    def exists(self) -> bool:
+        """Whether the kernel still knows it."""
+        return self.sysfs.exists()
+
+    @property
+    def name(self) -> str:
+        """The kernel's name, such as ``sda1``."""
+        return self.sysfs.resolve().name
+
+    @property
+    def is_partition(self) -> bool:
+        """Whether it is a part of a disk."""
+        return (self.sysfs / "partition").exists()
+
+    @property
+    def disk(self) -> Node:
+        """The whole disk that it is, or is a part of."""
+        if not self.is_partition:
+            return self
+        parent = _device_in(self.sysfs.resolve().parent)
+        return self if parent is None else parent
+
+    @property
+    def parts(self) -> tuple[Node, ...]:
+        """The partitions of a whole disk."""
+        folder = self.sysfs.resolve()
+        if not folder.is_dir():
+            return ()
+        found = [_device_in(part) for part in folder.iterdir() if (part / "partition").exists()]
+        return tuple(node for node in found if node)
+
+    @property
+    def holders(self) -> tuple[Node, ...]:
+        """The devices that stand on this one (dm, md)."""
+        return _linked(self.sysfs / "holders")
+
+    @property
+    def slaves(self) -> tuple[Node, ...]:
+        """The devices that this one stands on (dm, md)."""
+        return _linked(self.sysfs / "slaves")
+
+    @property
+    def backing_file(self) -> str | None:
+        """The file behind a loop device."""
+        try:
+            raw = (self.sysfs / "loop" / "backing_file").read_bytes()
+        except OSError:
+            return None  # Not a loop device, or detached a moment ago.
+        return os.fsdecode(raw.rstrip(b"\n")) or None
+
+    @property
+    def sequence(self) -> int | None:
+        """Disk sequence number of the whole disk; None before Linux 5.15."""
+        said = _text(self.sysfs / "diskseq")
+        return int(said) if said and said.isdecimal() else None
+
+    def says(self, attribute: str) -> str | None:
+        """Return what a sysfs attribute says, such as ``queue/rotational``."""
+        return _text(self.sysfs / attribute)
+
+    def raw(self, attribute: str) -> bytes:
+        """Return a binary sysfs attribute; empty if there is none."""
+        try:
+            return (self.sysfs / attribute).read_bytes()
+        except OSError:
+            return b""
+
+    @property
+    def size_bytes(self) -> int:
+        """Size as sysfs tells it; 0 when unknown or gone."""
+        said = self.says("size")
+        return int(said) * SECTOR if said and said.isdecimal() else 0
+
+    @property
+    def is_alive(self) -> bool:
+        """Whether it is there, has a size, and its SCSI device is not taken offline."""
+        state = self.says("device/state")
+        return self.exists and self.size_bytes > 0 and state not in {"offline", "deleted"}
+
+
+def _device_in(folder: Path) -> Node | None:
+    """Return the device that a sysfs folder is about."""
+    major, _, minor = (_text(folder / "dev") or "").partition(":")
+    if not (major.isdecimal() and minor.isdecimal()):
+        return None
+    return Node(os.makedev(int(major), int(minor)))
+
+
+def _linked(folder: Path) -> tuple[Node, ...]:
+    """Return the devices that a sysfs folder links to."""
+    if not folder.is_dir():
+        return ()
+    found = [_device_in(link) for link in folder.iterdir()]
+    return tuple(node for node in found if node)
+
+
+def all_disks() -> tuple[Node, ...]:
+    """Return every whole block device that the kernel knows and that has a size."""
+    return tuple(node for node in _linked(Path("/sys/block")) if node.size_bytes)
+
+
+def loop_devices() -> tuple[tuple[Node, str], ...]:
+    """Return every attached loop device with its backing file."""
+    found = [(node, node.backing_file) for node in _linked(Path("/sys/block"))]
+    return tuple((node, file) for node, file in found if file)
+
+
+def closure(seeds: Iterable[Node], further: Callable[[Node], Iterable[Node]]) -> frozenset[Node]:
+    """Return the seeds and everything that `further` leads to from them."""
+    known: set[Node] = set()
+    waiting = list(seeds)
+    while waiting:
+        node = waiting.pop()
+        if node not in known:
+            known.add(node)
+            waiting.extend(further(node))
+    return frozenset(known)
+
+
+def identity_of(disk: Node) -> Identity:
+    """Return what a whole disk says of itself, the drive's own words before its bridge's.
+
+    A USB bridge answers with a serial of its own, but many pass on the drive's IDENTIFY data
+    in VPD page 89h, which the kernel keeps in sysfs.
+    """
+    own = identity_from_ata(disk.raw("device/vpd_pg89"))
+    wwn = disk.says("wwid") or disk.says("device/wwid")
+    model = disk.says("device/model") or disk.says("device/name")
+    serial = _vpd_serial(disk.raw("device/vpd_pg80")) or disk.says("device/serial")
+    return Identity(
+        wwn=own.wwn or _world_wide(wwn),
+        model=own.model or model,
+        serial=own.serial or serial or disk.says("serial"),
+    )
+
+
+def _world_wide(said: str | None) -> str | None:
+    """Keep a name only if it is one of the world: NAA, EUI-64 or NGUID, never vendor text.
+
+    `t10.` names are made of vendor, model and serial, and bridges make them up.
+    """
+    prefixes = ("naa.", "eui.", "uuid.")
+    return said.lower() if said and said.lower().startswith(prefixes) else None
+
+
+def _vpd_serial(page: bytes) -> str | None:
+    """Return the serial of VPD page 80h. Source: SPC, unit serial number page."""
+    if len(page) < 4 or page[1] != 0x80:  # noqa: PLR2004 - header bytes, page code.
+        return None
+    return _printable(page[4 : 4 + int.from_bytes(page[2:4], "big")]) or None
+
+
+def identity_from_ata(page: bytes) -> Identity:
+    """Return identity from VPD page 89h, or nothing if it does not hold up.
+
+    Source: ACS IDENTIFY DEVICE words 10-19 serial, 27-46 model, 108-111 world-wide name,
+    255 integrity word; characters are swapped within each word.
+    """
+    data = page[_IDENTIFY_AT : _IDENTIFY_AT + _IDENTIFY_BYTES]
+    if len(data) < _IDENTIFY_BYTES or page[1] != 0x89:  # noqa: PLR2004 - page code.
+        return Identity()
+    if data[510] == 0xA5 and sum(data) % 256:  # noqa: PLR2004 - signature of the integrity word.
+        return Identity()
+    words = struct.unpack("<256H", data)
+    name = "".join(f"{word:04x}" for word in words[108:112])
+    return Identity(
+        wwn=f"naa.{name}" if name.startswith("5") else None,
+        model=_ata_text(words[27:47]) or None,
+        serial=_ata_text(words[10:20]) or None,
+    )
+
+
+def _ata_text(words: tuple[int, ...]) -> str:
+    """Return the text in IDENTIFY words: the first character is the high byte."""
+    return _printable(b"".join(word.to_bytes(2, "big") for word in words))
