@@ -6,7 +6,10 @@ Dates are kept as proleptic ordinals of calendar days (1 January of year 1 is da
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import sys
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 
 NEVER = 0
@@ -26,3 +29,104 @@ def oldest_day(days: Sequence[int]) -> date | None:
     if not dated or min(dated) == NEVER:
         return None
     return date.fromordinal(min(dated))
+
+
+# --- How a register is stored: packed rows of many chunks, so that 20 TB cost 100 MB, not 1 GB.
+
+ROW_CHUNKS = 1024
+"""Chunks in one stored row.
+
+Source: measured 2026-11 with 4,096-byte pages: 1,024 digests waste 3 % of their pages, 256 and
+512 waste 12 % and 6 %, and 512 days of 4 bytes miss fitting twice into a page, which doubles them.
+"""
+
+DAY_BYTES = 4
+"""Bytes of one day in a stored row, least significant first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """The part of a run of chunks that lies in one stored row; all in chunks."""
+
+    row: int
+    offset: int  # first chunk, counted from the start of the row
+    skipped: int  # chunks of the run that lie in the rows before
+    count: int
+
+
+def pieces(first: int, count: int) -> Iterator[Piece]:
+    """Divide chunks ``first`` to ``first + count - 1`` by the rows in which they lie."""
+    skipped = 0
+    while skipped < count:
+        row, offset = divmod(first + skipped, ROW_CHUNKS)
+        length = min(ROW_CHUNKS - offset, count - skipped)
+        yield Piece(row, offset, skipped, length)
+        skipped += length
+
+
+def rows_of(first: int, count: int) -> range:
+    """Return the numbers of the rows in which a run of chunks lies."""
+    if count <= 0:
+        return range(0)
+    return range(first // ROW_CHUNKS, (first + count - 1) // ROW_CHUNKS + 1)
+
+
+def read_run(rows: Mapping[int, bytes], width: int, first: int, count: int) -> bytes:
+    """Return `count` values of `width` bytes; zeros stand for what no row holds."""
+    run = bytearray(count * width)
+    for piece in pieces(first, count):
+        start = piece.offset * width
+        held = rows.get(piece.row, b"")[start : start + piece.count * width]
+        run[piece.skipped * width : piece.skipped * width + len(held)] = held
+    return bytes(run)
+
+
+def put_values(packed: bytes, offset_bytes: int, values: bytes) -> bytes:
+    """Return a row with `values` at `offset_bytes`; a short row is filled up with zeros."""
+    before = packed[:offset_bytes].ljust(offset_bytes, b"\0")
+    return before + values + packed[offset_bytes + len(values) :]
+
+
+def unpack_days(packed: bytes) -> array[int]:
+    """Return the days of a stored row or run."""
+    days = array("I")
+    days.frombytes(packed)
+    if sys.byteorder == "big":
+        days.byteswap()
+    return days
+
+
+def pack_days(days: array[int]) -> bytes:
+    """Return days as they are stored."""
+    if sys.byteorder == "big":
+        days = array("I", days)
+        days.byteswap()
+    return days.tobytes()
+
+
+def mark_rewritten(days: array[int], offset: int, count: int, day: int) -> None:
+    """Date a rewrite. A day never moves backwards, and a hole that was written is none now."""
+    for chunk in range(offset, offset + count):
+        if days[chunk] == HOLE or days[chunk] < day:
+            days[chunk] = day
+
+
+def oldest_of_rows(
+    row_minima: Mapping[int, int], held_rows: Mapping[int, array[int]], rows: int
+) -> date | None:
+    """
+    Return the oldest proved rewrite of a whole drive, as `oldest_day`, without unpacking it.
+
+    Args:
+        row_minima: Oldest day of each row; a missing row was never rewritten.
+        held_rows: In place of the minimum, the days that count in a row with held chunks.
+        rows: How many rows the drive has.
+    """
+    oldest = HOLE
+    for row in range(rows):
+        held = held_rows.get(row)
+        here = row_minima.get(row, NEVER) if held is None else min(held, default=HOLE)
+        if here == NEVER:
+            return None
+        oldest = min(oldest, here)
+    return None if oldest == HOLE else date.fromordinal(oldest)

@@ -1,0 +1,150 @@
+"""The book: the rows that a catalogue keeps, and the packed registers among them.
+
+A `Book` is what a catalogue must be able to store; the functions below lay digests and days
+into its packed rows and read the drive's last-rewrite date out of them. What an event changes
+in a book is said in `refreshd.tally`.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Mapping, Sequence
+from enum import Enum
+from typing import Protocol
+
+from refreshd.cards import DriveCard, Finding, LastRewrite, PassHistory, PassState
+from refreshd.errors import require
+from refreshd.quantities import DIGEST_BYTES, ChunkGrid, DriveNumber, FindingId, PassId
+from refreshd.register import (
+    DAY_BYTES,
+    HOLE,
+    ROW_CHUNKS,
+    mark_rewritten,
+    oldest_of_rows,
+    pack_days,
+    pieces,
+    put_values,
+    rows_of,
+    unpack_days,
+)
+
+
+class Register(Enum):
+    """The two packed rows of a drive, apart so that a checkpoint rewrites only the small one."""
+
+    DIGESTS = DIGEST_BYTES
+    DAYS = DAY_BYTES
+
+    @property
+    def width(self) -> int:
+        """Bytes of one chunk's value."""
+        return int(self.value)
+
+
+class Book(Protocol):
+    """The rows of a catalogue, within one transaction."""
+
+    def card(self, number: DriveNumber) -> DriveCard | None:
+        """Return a card, withdrawn or not."""
+
+    def put_card(self, card: DriveCard) -> None:
+        """Add or replace a card; a new one has no recorded chunk."""
+
+    def recorded(self, number: DriveNumber) -> int:
+        """Return how many chunks from the start have been recorded."""
+
+    def put_recorded(self, number: DriveNumber, chunks: int) -> None:
+        """Replace that number."""
+
+    def open_passes(self, number: DriveNumber) -> Mapping[PassId, PassState]:
+        """Return the unfinished passes of a drive."""
+
+    def put_pass(self, state: PassState) -> None:
+        """Add or replace an unfinished pass."""
+
+    def end_pass(self, ended: PassHistory) -> None:
+        """Remove an unfinished pass and keep what became of it."""
+
+    def found(self, finding: FindingId) -> Finding | None:
+        """Return a finding in any state."""
+
+    def put_finding(self, finding: Finding) -> None:
+        """Add or replace a finding."""
+
+    def rows(self, register: Register, number: DriveNumber, rows: range) -> Mapping[int, bytes]:
+        """Return those packed rows that there are."""
+
+    def put_row(self, register: Register, number: DriveNumber, row: int, packed: bytes) -> None:
+        """Add or replace a packed row."""
+
+
+def check_digests(first: int, digests: bytes, grid: ChunkGrid) -> int:
+    """Return how many digests there are, once they fit the drive."""
+    count, rest = divmod(len(digests), DIGEST_BYTES)
+    require(count > 0 and rest == 0, f"{len(digests)} bytes are no row of digests")
+    check_run(first, count, grid)
+    return count
+
+
+def check_run(first: int, count: int, grid: ChunkGrid) -> None:
+    """Stop the program unless a run of chunks lies on the drive."""
+    require(
+        first >= 0 and count > 0 and first + count <= grid.count,
+        f"chunks {first} to {first + count - 1} do not lie on a drive of {grid.count} chunks",
+    )
+
+
+def put_digests(number: DriveNumber, first: int, digests: bytes, book: Book) -> None:
+    """Lay digests into the packed rows from chunk `first` on."""
+    count = len(digests) // DIGEST_BYTES
+    rows = book.rows(Register.DIGESTS, number, rows_of(first, count))
+    for piece in pieces(first, count):
+        start = piece.skipped * DIGEST_BYTES
+        values = digests[start : start + piece.count * DIGEST_BYTES]
+        packed = put_values(rows.get(piece.row, b""), piece.offset * DIGEST_BYTES, values)
+        book.put_row(Register.DIGESTS, number, piece.row, packed)
+
+
+def mark_days(card: DriveCard, marks: Sequence[tuple[int, int, int]], book: Book) -> None:
+    """Mark runs of ``(first, count, day)``, each row read and written once."""
+    changed: dict[int, array[int]] = {}
+    for first, count, day in marks:
+        missing = [row for row in rows_of(first, count) if row not in changed]
+        if missing:
+            held = book.rows(Register.DAYS, card.number, range(missing[0], missing[-1] + 1))
+            changed |= {row: _whole_row(card.grid, row, held.get(row, b"")) for row in missing}
+        for piece in pieces(first, count):
+            if day == HOLE:
+                for chunk in range(piece.offset, piece.offset + piece.count):
+                    changed[piece.row][chunk] = HOLE
+            else:
+                mark_rewritten(changed[piece.row], piece.offset, piece.count, day)
+    for row, days in changed.items():
+        book.put_row(Register.DAYS, card.number, row, pack_days(days))
+
+
+def _whole_row(grid: ChunkGrid, row: int, packed: bytes) -> array[int]:
+    """Return the days of a row in full length, so that its minimum counts every chunk."""
+    chunks = min(ROW_CHUNKS, grid.count - row * ROW_CHUNKS)
+    return unpack_days(packed.ljust(chunks * DAY_BYTES, b"\0"))
+
+
+def last_rewrite(
+    card: DriveCard, open_findings: Sequence[Finding], minima: Mapping[int, int], book: Book
+) -> LastRewrite:
+    """
+    Work out a drive's last-rewrite date from the oldest day of each of its rows (I4).
+
+    Only the rows that an open finding touches are unpacked, so that a drive of 20 TB is
+    answered as quickly as a small one.
+    """
+    grid = card.grid
+    held = {chunk for finding in open_findings for chunk in grid.chunks_of(finding.span)}
+    counted: dict[int, array[int]] = {}
+    for row in {chunk // ROW_CHUNKS for chunk in held}:
+        packed = book.rows(Register.DAYS, card.number, range(row, row + 1)).get(row, b"")
+        days = _whole_row(grid, row, packed)
+        first = row * ROW_CHUNKS
+        counted[row] = array("I", (d for at, d in enumerate(days) if first + at not in held))
+    on = oldest_of_rows(minima, counted, -(-grid.count // ROW_CHUNKS))
+    return LastRewrite(on, len(held))
