@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from enum import StrEnum
+from types import TracebackType
 from typing import Protocol, TypeVar
 
 from refreshd.cards import (
@@ -20,11 +21,12 @@ from refreshd.cards import (
     PassState,
     Presence,
 )
-from refreshd.events import Entry, Event
+from refreshd.events import Entry, Event, TornLineKept
 from refreshd.quantities import (
     DriveNumber,
     FindingId,
     Geometry,
+    PassKind,
     Span,
 )
 
@@ -160,8 +162,8 @@ class Catalogue(Protocol):
     def finding(self, number: DriveNumber, finding: FindingId) -> Finding:
         """Return one finding in any state, or raise UsageError."""
 
-    def unfinished_pass(self, number: DriveNumber) -> PassState | None:
-        """Return the pass that was begun on this drive and has not ended."""
+    def unfinished_pass(self, number: DriveNumber, kind: PassKind) -> PassState | None:
+        """Return the pass of this kind that was begun on this drive and has not ended."""
 
     def next_finding_id(self) -> FindingId:
         """Return an id that no finding has had yet."""
@@ -184,6 +186,63 @@ class JournalStore(Protocol):
 
     def entries(self, after: int = 0) -> Iterator[Entry]:
         """Yield the entries whose sequence is above `after`, in order, each one verified."""
+
+    def mend(self, contained: int) -> TornLineKept | None:
+        """Make the end fit to go on from; call under the lock of the shelf.
+
+        `contained` is the number of the last entry that the catalogue contains. An unfinished
+        line behind it is kept aside and cut off (and returned, to be noted); entries behind it
+        are made durable, whoever wrote them.
+        """
+
+
+class JournalDirectory(Protocol):
+    """The directory that holds the journal's files. What fails raises RecordFailedError."""
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names of the journal's files, in order of their first record."""
+
+    def size_bytes(self, name: str) -> int:
+        """Return how long a file is."""
+
+    def read(self, name: str, start: int, length: int) -> bytes:
+        """Return `length` bytes from byte `start`, fewer only at the end of the file."""
+
+    def write(self, name: str, start: int, data: bytes) -> None:
+        """Write all of `data` at byte `start`. After a failure any part of it may be there."""
+
+    def truncate(self, name: str, size_bytes: int) -> None:
+        """Cut a file off."""
+
+    def sync(self, name: str) -> None:
+        """Make what was written to a file durable, its length included. Never retried."""
+
+    def create(self, name: str) -> None:
+        """Make a new, empty file; durable with `sync_names`."""
+
+    def remove_empty(self, name: str) -> None:
+        """Remove a file that holds nothing; durable with `sync_names`."""
+
+    def sync_names(self) -> None:
+        """Make created and removed names durable. Never retried."""
+
+    def keep_aside(self, name: str, data: bytes) -> None:
+        """Store bytes durably beside the journal, under this name."""
+
+
+class ShelfLock(Protocol):
+    """One process at a time writes down what happens on the shelf. Not reentrant."""
+
+    def __enter__(self) -> None:
+        """Wait for the lock, or raise RefusedError after a stated time."""
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Let the next one in."""
 
 
 class CatalogueStore(Catalogue, Protocol):

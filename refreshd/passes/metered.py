@@ -1,0 +1,126 @@
+"""The drive as a pass sees it: every byte counted, the rate kept, no write after a doubt.
+
+Lanes read and write at the same time, so the counters are kept under a lock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from threading import Lock
+from typing import TypeVar
+
+from refreshd.errors import DriveError, require
+from refreshd.ports import BlockMedium, Clock, ReadBackMethod
+from refreshd.quantities import Geometry, Span
+
+R = TypeVar("R")
+
+
+class Pacer:
+    """Keeps the average rate below a limit, in bytes per second. None: no limit."""
+
+    def __init__(self, clock: Clock, rate_bytes_per_s_max: int | None) -> None:
+        self._clock = clock
+        self._rate = rate_bytes_per_s_max
+        self._lock = Lock()
+        self._free_at_s = clock.elapsed_s()
+
+    def spend(self, length: int) -> None:
+        """Wait until `length` more bytes may move."""
+        if self._rate is None:
+            return
+        with self._lock:
+            now = self._clock.elapsed_s()
+            wait = self._free_at_s - now
+            self._free_at_s = max(self._free_at_s, now) + length / self._rate
+        if wait > 0:
+            self._clock.sleep(wait)
+
+
+class MeteredMedium:
+    """One visit's door to the medium; nothing else in a pass touches it."""
+
+    def __init__(self, medium: BlockMedium, pacer: Pacer, lag_bytes: int) -> None:
+        self._medium = medium
+        self._pacer = pacer
+        self._lock = Lock()
+        self._is_doubted = False
+        self._is_writable = False
+        self.bytes_read = 0
+        self.bytes_written = 0
+        self.lag_bytes = lag_bytes if medium.has_drive_cache else 0
+
+    @property
+    def place(self) -> str:
+        """Where the drive is, for messages."""
+        return self._medium.place
+
+    @property
+    def geometry(self) -> Geometry:
+        """Size and sectors, in bytes."""
+        return self._medium.geometry
+
+    @property
+    def traffic(self) -> int:
+        """Bytes that have gone over the drive in this visit, either way."""
+        return self.bytes_read + self.bytes_written
+
+    def readback_method(self, segment_bytes: int) -> ReadBackMethod:
+        """Say how a read-back can be made to come from this medium."""
+        if not self._medium.has_drive_cache:
+            return ReadBackMethod.CACHE_DROPPED
+        if self.geometry.size_bytes - segment_bytes >= self.lag_bytes:
+            return ReadBackMethod.LAGGED
+        return ReadBackMethod.UNCERTAIN
+
+    def read(self, start: int, into: memoryview) -> None:
+        """Fill `into` from byte `start`."""
+        self._pacer.spend(len(into))
+        self._doubting(lambda: self._medium.read(start, into))
+        with self._lock:
+            self.bytes_read += len(into)
+
+    def write(self, start: int, data: memoryview) -> None:
+        """Write at byte `start`; only between `open_for_writing` and the next doubt."""
+        require(self._is_writable, "nothing is written before the rewrite stage (I9)")
+        self._pacer.spend(len(data))
+        self._doubting(lambda: self._medium.write(start, data))
+        with self._lock:
+            self.bytes_written += len(data)
+
+    def flush(self) -> None:
+        """Make the writes durable. A failed flush is never asked again."""
+        self._doubting(self._medium.flush)
+
+    def data_spans(self, span: Span) -> tuple[Span, ...]:
+        """Return the parts of `span` that are not holes."""
+        return self._medium.data_spans(span)
+
+    def drop_cache(self) -> None:
+        """Drop what this machine's memory holds of the medium."""
+        self._medium.drop_cache()
+
+    def open_for_writing(self) -> None:
+        """Make the medium writable, and prove its identity again if anything raised a doubt.
+
+        After an I/O error the thing that answers may be another drive on the same node.
+        """
+        if not self._is_writable:
+            self._medium.allow_writing()
+            self._is_writable = True
+        elif self._is_doubted:
+            self._medium.prove_identity()
+        self._is_doubted = False
+
+    def close_for_writing(self) -> None:
+        """Make the medium read-only again."""
+        if self._is_writable:
+            self._is_writable = False
+            self._medium.forbid_writing()
+
+    def _doubting(self, act: Callable[[], R]) -> R:
+        try:
+            return act()
+        except DriveError:
+            self._is_doubted = True
+            raise

@@ -1,0 +1,153 @@
+"""Settle what an interrupted refresh left in doubt, before anything else is written.
+
+A power cut can leave the sector being written unreadable; it cannot mix contents, since old
+and new bytes are the same. So:
+
+- a chunk in doubt that reads and matches is in order;
+- one that does not may have been changed on purpose, on another computer. It is put back from
+  staging only when the drive provably was not elsewhere: same boot and same disk sequence
+  number, or every other chunk of the drive still matches its record. The second proof reads
+  the whole drive, which covers whatever holds partition tables, superblocks and journals of
+  file systems without having to know them all;
+- without that proof nothing is written, not even over the unreadable. The staged bytes are
+  moved out of the ring and kept, and a finding asks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from refreshd.events import RangeMended, StagedBytesKept
+from refreshd.passes.bench import Mended
+from refreshd.passes.reading import Reading
+from refreshd.passes.ring import Header, StagedSegment, StagingRing
+from refreshd.passes.visit import Visit
+from refreshd.passes.writing import SegmentWriter
+
+PUT_BACK = "put back from staging after an interruption"
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A chunk that an interrupted pass may have been writing, and that is not in order."""
+
+    reading: Reading
+    copies: tuple[StagedSegment, ...]
+
+
+def recover(visit: Visit, ring: StagingRing, writer: SegmentWriter) -> None:
+    """Put back or set aside what the last interruption damaged. Reads only, if nothing was."""
+    staged = _staged_in_doubt(visit, ring)
+    doubts = _doubts(visit, staged)
+    if not doubts:
+        return
+    if _was_not_elsewhere(visit, doubts):
+        _put_back(visit, writer, doubts)
+    else:
+        _set_aside(visit, writer, doubts)
+
+
+def _staged_in_doubt(visit: Visit, ring: StagingRing) -> dict[int, list[StagedSegment]]:
+    """Return, by chunk, the slots of this pass that hold it and are not checkpointed."""
+    found: dict[int, list[StagedSegment]] = {}
+    for slot, header in ring.headers():
+        if header.pass_id != visit.pass_id or not _fits(visit, header):
+            continue
+        for chunk in header.chunks:
+            if chunk >= visit.state.next_chunk:
+                found.setdefault(chunk, []).append(StagedSegment(slot, header))
+    return found
+
+
+def _fits(visit: Visit, header: Header) -> bool:
+    return all(0 <= chunk < visit.card.grid.count for chunk in header.chunks)
+
+
+def _doubts(visit: Visit, staged: dict[int, list[StagedSegment]]) -> list[Doubt]:
+    doubts = []
+    for reading in visit.bench.lanes.each(visit.reader.read, sorted(staged)):
+        recorded = visit.digests(reading.chunk, 1)[0]
+        copies = tuple(
+            one for one in staged[reading.chunk] if one.digest_of(reading.chunk) == recorded
+        )
+        if reading.digest != recorded and copies:
+            doubts.append(Doubt(reading, copies))
+    return doubts
+
+
+def _was_not_elsewhere(visit: Visit, doubts: list[Doubt]) -> bool:
+    """Say whether the drive provably stayed here since the staged copies were made."""
+    if all(
+        visit.presence.is_same_stay(copy.header.presence)
+        for doubt in doubts
+        for copy in doubt.copies
+    ):
+        return True
+    visit.say(
+        "The drive may have been elsewhere since the interruption: all of it is read before "
+        "anything is put back."
+    )
+    left_out = {doubt.reading.chunk for doubt in doubts} | _known_damage(visit)
+    others = [chunk for chunk in range(visit.card.grid.count) if chunk not in left_out]
+    if not others:
+        return False
+    return all(
+        reading.digest == visit.digests(reading.chunk, 1)[0]
+        for reading in visit.bench.lanes.each(visit.reader.read, others)
+    )
+
+
+def _known_damage(visit: Visit) -> set[int]:
+    """Return the chunks with an open finding: they differed before, and prove nothing now."""
+    grid = visit.card.grid
+    return {
+        chunk
+        for finding in visit.bench.ledger.findings(visit.number)
+        if finding.span.length < grid.size_bytes
+        for chunk in grid.chunks_of(finding.span)
+    }
+
+
+def _put_back(visit: Visit, writer: SegmentWriter, doubts: list[Doubt]) -> None:
+    for doubt in doubts:
+        chunk = doubt.reading.chunk
+        copy = next((one for one in doubt.copies if writer.is_good(one, chunk)), None)
+        if copy is None:
+            continue  # the pass meets the damage in its turn, as a finding
+        writer.write_again(copy, [chunk])
+        span = visit.card.grid.span(chunk)
+        visit.book.close_touching(span, PUT_BACK)
+        visit.bench.ledger.record(
+            RangeMended(
+                drive=visit.number,
+                pass_id=visit.pass_id,
+                start_byte=span.start,
+                length_bytes=span.length,
+                how=PUT_BACK,
+            )
+        )
+        visit.mended.append(Mended(span, PUT_BACK))
+        visit.say(f"The chunk at byte {span.start} was {PUT_BACK}.")
+
+
+def _set_aside(visit: Visit, writer: SegmentWriter, doubts: list[Doubt]) -> None:
+    for doubt in doubts:
+        chunk = doubt.reading.chunk
+        span = visit.card.grid.span(chunk)
+        copy = next((one for one in doubt.copies if writer.is_good(one, chunk)), None)
+        if copy is None:
+            continue
+        path = writer.keep_aside(copy, chunk)
+        visit.bench.ledger.record(
+            StagedBytesKept(
+                drive=visit.number,
+                pass_id=visit.pass_id,
+                start_byte=span.start,
+                length_bytes=span.length,
+                file=str(path),
+            )
+        )
+        visit.say(
+            f"The chunk at byte {span.start} is not as the interrupted pass left it, and the "
+            f"drive may have been elsewhere: nothing was written, the staged bytes are in {path}."
+        )

@@ -1,0 +1,357 @@
+"""What every pass over a drive shares: beginning, taking up again, second readings, ending."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+
+from refreshd.cards import DriveCard, PassState, Presence
+from refreshd.errors import (
+    DriveHeldError,
+    PathDoubtedError,
+    RecordFailedError,
+    RefreshdError,
+    require,
+)
+from refreshd.events import (
+    FixityChecked,
+    PassBegun,
+    PassEnded,
+    PassInterrupted,
+    PassResumed,
+    PathDoubted,
+)
+from refreshd.passes.bench import Bench, Mended, PassOptions, PassReport
+from refreshd.passes.findings import FindingBook
+from refreshd.passes.metered import MeteredMedium, Pacer
+from refreshd.passes.reading import ChunkReader, Elsewhere, Reading
+from refreshd.quantities import (
+    DIGEST_BYTES,
+    NO_DIGEST,
+    Digest,
+    DriveNumber,
+    Outcome,
+    PassId,
+    PassKind,
+)
+
+EARLY_CHUNKS = 1000
+EARLY_DIFFERING = 10
+"""More than one in a hundred of the first thousand chunks differing is no decay: it is a dock
+that re-maps or encrypts, an edited or reformatted drive, or the wrong one."""
+
+EARLY_LEAST = 3
+"""One or two chunks are damage, whatever share of a small drive they are."""
+
+ANOTHER_CONTENT = (
+    "so much differs from the record that this is no decay: another dock that re-maps or "
+    "encrypts, an edited or reformatted drive, or the wrong drive"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A chunk whose first reading differed from its record, and its second reading, if made."""
+
+    chunk: int
+    recorded: Digest
+    first: Digest
+    second: Reading | None = None
+
+
+@dataclass
+class Tally:
+    """Chunks by what became of them, and bytes left alone, in this visit."""
+
+    matched: int = 0
+    differing: int = 0
+    unreadable: int = 0
+    bytes_checked: int = 0
+    bytes_skipped: int = 0
+    bytes_rewritten: int = 0
+
+
+@dataclass
+class Visit:
+    """One run of one pass. Made by `open_visit`; holds what the steps of the pass share."""
+
+    bench: Bench
+    options: PassOptions
+    card: DriveCard
+    state: PassState
+    presence: Presence
+    metered: MeteredMedium
+    reader: ChunkReader
+    elsewhere: Elsewhere
+    book: FindingBook
+    began_s: float
+    tally: Tally = field(default_factory=Tally)
+    mended: list[Mended] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def number(self) -> DriveNumber:
+        """Accession number of the drive."""
+        return self.card.number
+
+    @property
+    def pass_id(self) -> PassId:
+        """Id of the pass."""
+        return self.state.id
+
+    def today(self) -> date:
+        """Return the calendar day, UTC."""
+        return self.bench.clock.now().date()
+
+    def digests(self, first: int, count: int) -> list[Digest]:
+        """Return the recorded digests of neighbouring chunks."""
+        packed = self.bench.ledger.digests(self.number, first, count)
+        return [
+            Digest(packed[at : at + DIGEST_BYTES]) for at in range(0, len(packed), DIGEST_BYTES)
+        ]
+
+    def say(self, sentence: str) -> None:
+        """Tell the archivist, and keep it for the report."""
+        self.notes.append(sentence)
+        self.bench.attendant.said(sentence)
+
+    def note_reading(self, reading: Reading) -> None:
+        """Say when a chunk gave all its bytes only at a second try."""
+        if reading.needed_retry:
+            start = self.card.grid.span(reading.chunk).start
+            self.say(f"The chunk at byte {start} could be read only at a second try.")
+
+    def read_again(self, suspects: Sequence[Suspect], mark: int) -> Iterator[Suspect]:
+        """Read differing chunks a second time, when the first answer is out of every cache.
+
+        `mark` is the traffic when the last of them was read. Yields each suspect with its
+        second reading filled in.
+        """
+        if not suspects:
+            return
+        self.elsewhere.outlast(mark, {suspect.chunk for suspect in suspects})
+        for suspect in suspects:
+            yield replace(suspect, second=self.reader.read(suspect.chunk))
+
+    def settle(self, suspect: Suspect) -> bool:
+        """Enter what two readings of a chunk say; return whether they put the path in doubt.
+
+        Only a chunk that differs twice is a finding. When the second reading matches, the
+        bytes on the drive are right and something between it and us is not.
+        """
+        second = suspect.second
+        require(second is not None, "a suspect is settled after its second reading")
+        if second is None or second.digest is None:
+            self.tally.unreadable += 1
+            self.book.unreadable(second.unreadable if second else ())
+            return False
+        if second.digest == suspect.recorded:
+            self.tally.matched += 1
+            self.book.matched(suspect.chunk)
+            self.doubt_path(suspect.chunk)
+            return True
+        agree = second.digest == suspect.first
+        self.tally.differing += 1
+        self.book.mismatch(
+            suspect.chunk,
+            second.digest if agree else None,
+            "" if agree else "two readings, two contents: the drive or its path is unstable",
+        )
+        return False
+
+    def doubt_path(self, chunk: int) -> None:
+        """Write down that two readings of the same bytes differed."""
+        span = self.card.grid.span(chunk)
+        self.bench.ledger.record(
+            PathDoubted(
+                drive=self.number,
+                pass_id=self.pass_id,
+                start_byte=span.start,
+                length_bytes=span.length,
+            )
+        )
+        self.say(
+            f"The chunk at byte {span.start} differed once and matched once: "
+            "look at cable, dock and memory."
+        )
+
+    def differs_too_much(self, looked_at: int) -> bool:
+        """Say whether so much differs that it cannot be decay.
+
+        `looked_at` counts the chunks read in this visit. On a drive of fewer than a thousand
+        chunks more than half of them must differ.
+        """
+        differing = self.tally.differing
+        if looked_at > EARLY_CHUNKS:
+            return False
+        if differing > EARLY_DIFFERING:
+            return True
+        is_all = looked_at == self.card.grid.count
+        return is_all and differing >= EARLY_LEAST and differing * 2 > looked_at
+
+    def report(self, outcome: Outcome, stopped_by: RefreshdError | None = None) -> PassReport:
+        """Return what this visit did."""
+        return PassReport(
+            drive=self.number,
+            pass_id=self.pass_id,
+            kind=self.state.kind,
+            outcome=outcome,
+            bytes_read=self.metered.bytes_read,
+            bytes_written=self.metered.bytes_written,
+            bytes_skipped=self.tally.bytes_skipped,
+            seconds=self.bench.clock.elapsed_s() - self.began_s,
+            findings=self.book.met,
+            mended=tuple(self.mended),
+            notes=tuple(self.notes),
+            stopped_by=stopped_by,
+        )
+
+    def outcome(self) -> Outcome:
+        """Return fail with findings, warning when something was mended or noted, else success."""
+        if self.book.met:
+            return Outcome.FAIL
+        return Outcome.WARNING if self.mended or self.notes else Outcome.SUCCESS
+
+    def fixity_checked(self, moment: str, method: str) -> None:
+        """Write down what was read and compared in this visit."""
+        self.bench.ledger.record(
+            FixityChecked.model_validate(
+                {
+                    "drive": self.number,
+                    "outcome": self.outcome(),
+                    "pass_id": self.pass_id,
+                    "moment": moment,
+                    "method": method,
+                    "bytes_checked": self.tally.bytes_checked,
+                    "chunks_matched": self.tally.matched,
+                    "chunks_differing": self.tally.differing,
+                    "chunks_unreadable": self.tally.unreadable,
+                }
+            )
+        )
+
+    def end(self, *, reached_end: bool, note: str = "") -> PassReport:
+        """Write down that the pass is over. All of the drive was read if it reached the end."""
+        outcome = self.outcome()
+        self.bench.ledger.record(
+            PassEnded(
+                drive=self.number,
+                outcome=outcome,
+                pass_id=self.pass_id,
+                pass_kind=self.state.kind,
+                reached_end=reached_end,
+                # The day on which it began: no chunk was read earlier than that (I4).
+                checked_on=self.state.begun_at.date() if reached_end else None,
+                findings=len(self.book.met),
+                note=note,
+            )
+        )
+        return self.report(outcome)
+
+
+def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassOptions) -> Visit:
+    """Begin a pass, or take up the one of this kind that was interrupted, and write it down."""
+    card = bench.ledger.drive(number)
+    presence = bench.medium.presence()
+    state = bench.ledger.unfinished_pass(number, kind)
+    metered = MeteredMedium(
+        bench.medium,
+        Pacer(bench.clock, options.rate_bytes_per_s_max),
+        options.readback_lag_bytes,
+    )
+    if state is None:
+        state = _begin(bench, card, kind, options)
+    else:
+        bench.ledger.record(
+            PassResumed(
+                drive=number, pass_id=state.id, presence=presence, next_chunk=state.next_chunk
+            )
+        )
+        bench.attendant.said(
+            f"An interrupted {kind} pass over {number} is taken up again at byte "
+            f"{state.next_chunk * card.chunk_bytes}."
+        )
+    return Visit(
+        bench=bench,
+        options=options,
+        card=card,
+        state=state,
+        presence=presence,
+        metered=metered,
+        reader=ChunkReader(metered, card.grid, bench.lanes),
+        elsewhere=Elsewhere(metered, card.grid, bench.lanes),
+        book=FindingBook(bench.ledger, number, state.id, card.grid),
+        began_s=bench.clock.elapsed_s(),
+    )
+
+
+def _begin(bench: Bench, card: DriveCard, kind: PassKind, options: PassOptions) -> PassState:
+    segment_chunks = max(1, options.segment_bytes // card.chunk_bytes)
+    event = PassBegun(
+        drive=card.number,
+        pass_id=PassId(f"{card.number}/{card.passes + 1}"),
+        pass_kind=kind,
+        presence=bench.medium.presence(),
+        segment_chunks=segment_chunks,
+        is_closing=options.is_closing,
+        readback_lag_bytes=options.readback_lag_bytes,
+        policy=options.policy,
+    )
+    entry = bench.ledger.record(event)
+    return PassState(
+        id=event.pass_id,
+        drive=card.number,
+        kind=kind,
+        begun_at=entry.at,
+        next_chunk=0,
+        presence=event.presence,
+        segment_chunks=segment_chunks,
+        is_closing=options.is_closing,
+    )
+
+
+def interrupted(visit: Visit, err: RefreshdError) -> PassReport:
+    """Write down why a pass stopped before its end, if the stores still take it, and report."""
+    if not isinstance(err, RecordFailedError):
+        try:
+            visit.book.settle()
+            visit.bench.ledger.record(
+                PassInterrupted(drive=visit.number, pass_id=visit.pass_id, reason=str(err))
+            )
+        except RefreshdError as second:
+            visit.say(f"The stop itself could not be written down: {second}")
+    return visit.report(Outcome.FAIL, stopped_by=err)
+
+
+def guarded(visit: Visit, body: Callable[[], PassReport]) -> PassReport:
+    """Run the body of a pass; an error of the world becomes part of the report."""
+    try:
+        return body()
+    except RefreshdError as err:
+        return interrupted(visit, err)
+    finally:
+        visit.metered.close_for_writing()
+
+
+def refuse_unless_taken_in(card: DriveCard) -> None:
+    """Raise DriveHeldError for a drive whose taking in was interrupted, or that is withdrawn."""
+    if card.withdrawn_on is not None:
+        raise DriveHeldError(f"{card.number} was withdrawn on {card.withdrawn_on}")
+    if not card.is_taken_in:
+        raise DriveHeldError(
+            f"{card.number} was not taken in completely; run the accession again to finish it"
+        )
+
+
+def path_doubted() -> PathDoubtedError:
+    """Return the error that ends a visit in which two readings of the same bytes differed."""
+    return PathDoubtedError(
+        "the same bytes read twice differed, so the path (memory, cable, bridge) cannot be "
+        "trusted; nothing more is written in this visit. Try another cable or dock"
+    )
+
+
+def is_recorded(recorded: Digest) -> bool:
+    """Say whether a digest stands in the register at all."""
+    return recorded != NO_DIGEST

@@ -1,0 +1,93 @@
+"""Write sealed segments to the drive, whole and flushed; once more from staging if that fails."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from refreshd.errors import FlushFailedError, StagingFailedError, WriteFailedError
+from refreshd.events import DriveHeld
+from refreshd.passes.ring import StagedSegment, StagingRing
+from refreshd.passes.visit import Visit
+
+
+class SegmentWriter:
+    """The only code of a pass that writes to the drive. It asks for a `StagedSegment` (I1)."""
+
+    def __init__(self, visit: Visit, ring: StagingRing) -> None:
+        self._visit = visit
+        self._ring = ring
+
+    def write(self, staged: StagedSegment, buffer: memoryview) -> str | None:
+        """Write a segment from `buffer`, where its first chunk lies at 0, and flush.
+
+        Returns how it had to be mended, or None. A failed flush is never retried: all since
+        the last good one is in doubt, that is, this segment, so it is written again from
+        staging. When that fails, too, the drive goes on hold and the error is raised.
+        """
+        grid = self._visit.card.grid
+        first = staged.header.first_chunk
+
+        def write_one(chunk: int) -> None:
+            place = (chunk - first) * grid.chunk_bytes
+            self._write_chunk(chunk, buffer[place : place + grid.span(chunk).length])
+
+        self._visit.metered.open_for_writing()
+        try:
+            for _ in self._visit.bench.lanes.each(write_one, staged.header.chunks):
+                pass
+            self._visit.metered.flush()
+        except (WriteFailedError, FlushFailedError) as err:
+            self._visit.say(f"{err}. The segment is written once more from its staged copy.")
+            self.write_again(staged, staged.header.chunks)
+            return "written again after a failed write or flush"
+        return None
+
+    def write_again(self, staged: StagedSegment, chunks: Sequence[int]) -> None:
+        """Write chunks from their staged copies and flush; a failure puts the drive on hold."""
+
+        def write_one(chunk: int) -> None:
+            data = self._ring.load(
+                staged.slot, staged.header.first_chunk, chunk, staged.digest_of(chunk)
+            )
+            if data is None:
+                raise StagingFailedError(
+                    f"the staged copy of chunk {chunk} went bad before it was needed"
+                )
+            self._write_chunk(chunk, data)
+
+        self._visit.metered.open_for_writing()
+        try:
+            for _ in self._visit.bench.lanes.each(write_one, chunks):
+                pass
+            self._visit.metered.flush()
+        except (WriteFailedError, FlushFailedError) as err:
+            self.hold(f"writing failed twice: {err}")
+            raise
+
+    def hold(self, reason: str) -> None:
+        """Put the drive on hold."""
+        self._visit.bench.ledger.record(DriveHeld(drive=self._visit.number, reason=reason))
+        self._visit.say(f"{self._visit.number} is on hold: {reason}.")
+
+    def is_good(self, staged: StagedSegment, chunk: int) -> bool:
+        """Say whether the staged copy of a chunk still matches its recorded digest."""
+        header = staged.header
+        loaded = self._ring.load(staged.slot, header.first_chunk, chunk, staged.digest_of(chunk))
+        return loaded is not None
+
+    def keep_aside(self, staged: StagedSegment, chunk: int) -> str | None:
+        """Move a staged chunk out of the ring, durably; return its path, None if it is bad."""
+        data = self._ring.load(
+            staged.slot, staged.header.first_chunk, chunk, staged.digest_of(chunk)
+        )
+        if data is None:
+            return None
+        start = self._visit.card.grid.span(chunk).start
+        name = f"{self._visit.pass_id.replace('/', '-')}-byte-{start}.bin"
+        return self._ring.keep_aside(name, data)
+
+    def _write_chunk(self, chunk: int, data: memoryview) -> None:
+        span = self._visit.card.grid.span(chunk)
+        for part in self._visit.metered.data_spans(span):
+            at = part.start - span.start
+            self._visit.metered.write(part.start, data[at : at + part.length])
