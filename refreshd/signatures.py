@@ -9,6 +9,7 @@ travel with the content: a byte-identical clone has the same ones.
 
 from __future__ import annotations
 
+import re
 import struct
 import uuid
 import zlib
@@ -28,6 +29,8 @@ _HEAD_BYTES = 68 * KIB
 """Reaches every mark that lies at the front, the superblock of btrfs at 64 KiB included."""
 
 _PIECE_BYTES = 4 * KIB
+
+_PLAIN_ID = re.compile(rb"[0-9A-Za-z-]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +100,9 @@ def _gpt(disk: _Bytes, sector: int) -> tuple[str, tuple[Span, ...]] | None:
 
     Source: UEFI specification 2.10, 5.3.2 (header, table 5.5) and 5.3.3 (entries, table 5.6).
     """
-    last = disk.span.length // sector - 1
-    for place in (1, last):
+    if not _is_protective(disk.at(0, 512)):
+        return None  # Some other table was made since; the copy at the end is a leftover.
+    for place in (1, disk.span.length // sector - 1):
         raw = disk.at(place * sector, 512)
         if len(raw) < 92 or raw[:8] != b"EFI PART":  # noqa: PLR2004 - header size in the standard.
             continue
@@ -110,6 +114,12 @@ def _gpt(disk: _Bytes, sector: int) -> tuple[str, tuple[Span, ...]] | None:
         guid = str(uuid.UUID(bytes_le=raw[56:72]))
         return guid, tuple(_gpt_parts(disk, raw, sector))
     return None
+
+
+def _is_protective(raw: bytes) -> bool:
+    """Say whether the first sector announces a GPT; one that cannot be read may have done so."""
+    kinds = {raw[at + 4] for at in range(446, 510, 16)} if len(raw) == 512 else {0xEE}  # noqa: PLR2004
+    return 0xEE in kinds  # noqa: PLR2004 - type of the protective entry in the standard.
 
 
 def _gpt_parts(disk: _Bytes, header: bytes, sector: int) -> Iterator[Span]:
@@ -253,10 +263,7 @@ def _luks(head: bytes) -> str | None:
 def _text_id(kind: str, raw: bytes) -> str | None:
     """Return a mark whose id is text on the medium; only harmless characters are let through."""
     text = raw.split(b"\0", 1)[0]
-    kept = bytes(
-        byte for byte in text if chr(byte).isascii() and (chr(byte).isalnum() or byte == 45)
-    )  # noqa: PLR2004
-    return f"{kind}:{kept.decode('ascii')}" if kept and kept == text else None
+    return f"{kind}:{text.decode('ascii')}" if _PLAIN_ID.fullmatch(text) else None
 
 
 def _swap(head: bytes) -> str | None:
