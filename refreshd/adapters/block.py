@@ -21,6 +21,7 @@ from typing import Self
 
 from refreshd import signatures
 from refreshd.cards import Carrier, Evidence, Presence
+from refreshd.drive import LOOP_MODEL
 from refreshd.errors import (
     DriveGoneError,
     FlushFailedError,
@@ -34,9 +35,6 @@ from refreshd.errors import (
 )
 from refreshd.kernel import backing, block_tree, direct_io, ioctls
 from refreshd.quantities import Geometry, Span
-
-LOOP_MODEL = "loop device"
-"""What a loop device gives as its model: it is a file, and can be a copy of any drive."""
 
 
 @dataclass(frozen=True, slots=True)
