@@ -62,8 +62,8 @@ class Node:
 
     @property
     def name(self) -> str:
-        """The kernel's name, such as ``sda1``."""
-        return self.sysfs.resolve().name
+        """Its name under /dev, such as ``sda1``; sysfs writes a slash in it as ``!``."""
+        return self.sysfs.resolve().name.replace("!", "/")
 
     @property
     def is_partition(self) -> bool:

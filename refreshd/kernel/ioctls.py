@@ -157,13 +157,18 @@ def direct_alignment(fd: int) -> DirectAlignment | None:
     return DirectAlignment(memory, offset)
 
 
-def mount_id(dir_fd: int, name: bytes = b"") -> int | None:
-    """Return the id of the mount that an open folder, or a name in it, lies on; None: unknown.
+def mount_id(fd: int) -> int | None:
+    """Return the id of the mount that an open file lies on; None if the kernel does not say."""
+    return _mount_id(_statx(fd, b"", _AT_EMPTY_PATH, STATX_MNT_ID))
 
-    A link is not followed.
-    """
-    flags = _AT_SYMLINK_NOFOLLOW if name else _AT_EMPTY_PATH
-    raw = _statx(dir_fd, name, flags, STATX_MNT_ID)
+
+def mount_id_at(folder: int, name: bytes) -> int | None:
+    """Return the id of the mount that a name in an open folder lies on; follows no link."""
+    return _mount_id(_statx(folder, name, _AT_SYMLINK_NOFOLLOW, STATX_MNT_ID))
+
+
+def _mount_id(raw: bytes) -> int | None:
+    """Return the mount id in a raw struct statx."""
     if not struct.unpack_from("=I", raw, _STATX_MASK_AT)[0] & STATX_MNT_ID:
         return None
     return int(struct.unpack_from("=Q", raw, _STATX_MNT_ID_AT)[0])
