@@ -19,8 +19,10 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import rfc8785
 from pydantic import ValidationError
@@ -67,6 +69,11 @@ class Frame:
         return self.digest == self.computed
 
 
+def canonical(value: Mapping[str, Any]) -> bytes:
+    """Return the RFC 8785 canonical JSON of an object, in UTF-8."""
+    return rfc8785.dumps(dict(value))
+
+
 def next_entry(last: Entry | None, at: datetime, event: Event) -> Entry:
     """
     Make the entry that follows `last` (None: the first one of a journal).
@@ -92,12 +99,12 @@ def next_entry(last: Entry | None, at: datetime, event: Event) -> Entry:
 def digest_of(entry: Entry) -> str:
     """Return SHA-256, in lower-case hex, of the canonical JSON of an entry without its digest."""
     unsealed = entry.model_dump(mode="json", exclude={"digest"})
-    return hashlib.sha256(rfc8785.dumps(unsealed)).hexdigest()
+    return hashlib.sha256(canonical(unsealed)).hexdigest()
 
 
 def encode(entry: Entry) -> bytes:
     """Return the line of an entry, its newline included."""
-    line = rfc8785.dumps(entry.model_dump(mode="json")) + b"\n"
+    line = canonical(entry.model_dump(mode="json")) + b"\n"
     require(len(line) <= LINE_BYTES_MAX, f"a journal line of {len(line)} bytes is too long")
     return line
 
@@ -162,7 +169,7 @@ def _is_canonical(entry: Entry, line: bytes) -> bool:
     if line.isascii() and not _has_trap(plain):
         return (_dump(plain) + "\n").encode("ascii") == line
     try:
-        return rfc8785.dumps(plain) + b"\n" == line
+        return canonical(plain) + b"\n" == line
     except rfc8785.CanonicalizationError:
         return False
 

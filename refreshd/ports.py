@@ -251,8 +251,15 @@ class CatalogueStore(Catalogue, Protocol):
     def head(self) -> tuple[int, str] | None:
         """Return sequence and digest of the last journal entry it contains."""
 
-    def apply(self, entries: Sequence[Entry]) -> None:
-        """Add entries up in one durable transaction that carries the last one's number."""
+    def apply(
+        self, entries: Sequence[Entry], before_commit: Callable[[], None] | None = None
+    ) -> None:
+        """Add entries up in one durable transaction that carries the last one's number.
+
+        `before_commit` is called when all is worked out and nothing is durable yet; the ledger
+        writes the journal there, so that no event gets into it that cannot be added up. What
+        it raises undoes the transaction.
+        """
 
 
 class Ledger(Catalogue, Protocol):

@@ -7,7 +7,7 @@ is immutable, so a snapshot copies references only.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from refreshd.book import Register, last_rewrite
@@ -115,7 +115,9 @@ class MemoryCatalogue:
         """Return sequence and digest of the last journal entry it contains."""
         return self._held.head
 
-    def apply(self, entries: Sequence[Entry]) -> None:
+    def apply(
+        self, entries: Sequence[Entry], before_commit: Callable[[], None] | None = None
+    ) -> None:
         """Add entries up, all or none of them."""
         check_follows(self._held.head, entries)
         if not entries:
@@ -124,6 +126,8 @@ class MemoryCatalogue:
         for entry in entries:
             add(entry, after)
         after.head = (entries[-1].sequence, entries[-1].digest)
+        if before_commit is not None:
+            before_commit()
         self._held = after
 
     def drives(self) -> tuple[DriveCard, ...]:
