@@ -34,6 +34,7 @@ from refreshd.cards import (
     PassHistory,
     PassState,
 )
+from refreshd.chain import FIRST_PREVIOUS
 from refreshd.errors import InvariantBrokenError, require
 from refreshd.events import (
     CardCorrected,
@@ -75,13 +76,10 @@ from refreshd.register import (
     HOLE,
 )
 
-NO_PREVIOUS = "0" * 64
-"""What the first entry of a journal names as the digest of the one before."""
-
 
 def check_follows(head: tuple[int, str] | None, entries: Sequence[Entry]) -> None:
     """Stop the program unless `entries` follow `head` in the journal without a gap (T1, I5)."""
-    sequence, digest = head or (0, NO_PREVIOUS)
+    sequence, digest = head or (0, FIRST_PREVIOUS)
     for entry in entries:
         require(
             entry.sequence == sequence + 1 and entry.previous == digest,

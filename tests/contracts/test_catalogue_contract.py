@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import pytest
 
+from refreshd.adapters.catalogue import SqliteCatalogue
 from refreshd.cards import FindingState, LastRewrite, Presence
-from refreshd.errors import InvariantBrokenError, UnknownDriveError, UsageError
+from refreshd.errors import InvariantBrokenError, RecordFailedError, UnknownDriveError, UsageError
 from refreshd.events import (
     CardCorrected,
     ChunksProved,
@@ -56,10 +58,14 @@ K08 = DriveNumber("K08")
 Keep = Callable[..., None]
 
 
-@pytest.fixture(params=["memory"])
-def store(request: pytest.FixtureRequest) -> CatalogueStore:
+@pytest.fixture(params=["memory", "file"])
+def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[CatalogueStore]:
     """Return an empty catalogue of each kind."""
-    return MemoryCatalogue()
+    if request.param == "memory":
+        yield MemoryCatalogue()
+        return
+    with SqliteCatalogue.for_writing(tmp_path / "catalogue.sqlite") as catalogue:
+        yield catalogue
 
 
 @pytest.fixture
@@ -145,6 +151,40 @@ def test_one_broken_entry_keeps_all_of_its_transaction_out(
     assert store.head() == head
     assert store.drive(K07).title != "Never seen"
     assert store.findings() == ()
+
+
+def test_what_fails_before_the_commit_undoes_all_of_it(
+    store: CatalogueStore, keep: Keep, scribe: Scribe
+) -> None:
+    """I5: what the journal could not take is not in the catalogue either."""
+    keep(*taken_in(CHUNKS))
+    head = store.head()
+
+    def fail() -> None:
+        raise RecordFailedError("the journal's disk is full")
+
+    with pytest.raises(RecordFailedError, match="the journal's disk"):
+        store.apply(scribe.fork().entries(opened(1, 5)), before_commit=fail)
+    assert store.head() == head
+    assert store.findings() == ()
+
+    store.apply(scribe.entries(opened(1, 5)))
+
+    assert len(store.findings()) == 1
+
+
+def test_what_cannot_be_added_up_never_reaches_the_commit(
+    store: CatalogueStore, keep: Keep, scribe: Scribe
+) -> None:
+    """I5: an event that breaks a rule must not get into the journal first."""
+    keep(*taken_in(CHUNKS))
+    asked: list[str] = []
+    with pytest.raises(InvariantBrokenError):
+        store.apply(
+            scribe.entries(accessioned(CHUNKS)), before_commit=lambda: asked.append("journal")
+        )
+
+    assert asked == []
 
 
 def test_a_new_drive_is_not_taken_in_yet(store: CatalogueStore, keep: Keep) -> None:

@@ -1,0 +1,1 @@
+"""How the catalogue file came to its present shape, one version after the other (Alembic)."""
