@@ -102,6 +102,14 @@ class Geometry:
                 f"size {self.size_bytes} must be a positive multiple of {self.logical_bytes}"
             )
 
+    def is_whole_blocks(self, span: Span) -> bool:
+        """Say whether a write of `span` touches no physical block that it does not fill.
+
+        The last block may be cut short by the end of the medium.
+        """
+        block = self.physical_bytes
+        return span.start % block == 0 and (span.end % block == 0 or span.end == self.size_bytes)
+
 
 @dataclass(frozen=True, slots=True)
 class ChunkGrid:

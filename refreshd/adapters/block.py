@@ -145,6 +145,7 @@ class BlockDevice:
     def write(self, start: int, data: memoryview) -> None:
         """Write all of `data` at byte `start`, or raise WriteFailedError."""
         span = self._checked(start, len(data))
+        require(self._geometry.is_whole_blocks(span), f"{span} is not whole physical blocks")
         require(self._write_fd is not None, "a medium is written to only after allow_writing (I9)")
         self._is_dirty = True
         try:

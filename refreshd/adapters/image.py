@@ -109,6 +109,7 @@ class ImageFile:
     def write(self, start: int, data: memoryview) -> None:
         """Write all of `data` over bytes that are there, or raise WriteFailedError."""
         span = self._checked(start, len(data))
+        require(self._geometry.is_whole_blocks(span), f"{span} is not whole physical blocks")
         require(self._write_fd is not None, "a medium is written to only after allow_writing (I9)")
         if self.data_spans(span) != (span,):
             # Bytes that were punched out since they were read: writing would fill the hole.
