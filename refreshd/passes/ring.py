@@ -142,9 +142,15 @@ class StagingRing:
         return Header.decode(bytes(room))
 
     def headers(self) -> Iterator[tuple[int, Header]]:
-        """Yield every slot that has a whole header."""
+        """Yield every slot that has a whole header; one that cannot be read has none.
+
+        A cut while a header was being written may leave its sector unreadable.
+        """
         for slot in range(self.slot_count):
-            header = self.header(slot)
+            try:
+                header = self.header(slot)
+            except StagingFailedError:
+                continue
             if header is not None:
                 yield slot, header
 

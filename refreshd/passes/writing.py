@@ -70,9 +70,12 @@ class SegmentWriter:
         self._visit.say(f"{self._visit.number} is on hold: {reason}.")
 
     def is_good(self, staged: StagedSegment, chunk: int) -> bool:
-        """Say whether the staged copy of a chunk still matches its recorded digest."""
-        header = staged.header
-        loaded = self._ring.load(staged.slot, header.first_chunk, chunk, staged.digest_of(chunk))
+        """Say whether the staged copy of a chunk can be read and matches its recorded digest."""
+        first = staged.header.first_chunk
+        try:
+            loaded = self._ring.load(staged.slot, first, chunk, staged.digest_of(chunk))
+        except StagingFailedError:
+            return False
         return loaded is not None
 
     def keep_aside(self, staged: StagedSegment, chunk: int) -> str | None:

@@ -1,0 +1,55 @@
+"""Journal and catalogue in memory, in their order, on the same power line as the disks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from refreshd.errors import RecordFailedError
+from refreshd.events import Entry, Event
+from refreshd.ports import Clock
+from refreshd.simulated.catalogue import MemoryCatalogue
+from refreshd.simulated.disk import PowerLine
+
+
+@dataclass
+class RecordFailure:
+    """The `nth` record from now (from 1) fails; all after it do, too, if `is_forever`."""
+
+    nth: int
+    is_forever: bool = False
+
+
+class SimulatedLedger(MemoryCatalogue):
+    """`ports.Ledger`: a record is lost by a cut before it is journalled, and kept by one after.
+
+    What lies between journal and catalogue is not simulated here: reopening the shelf applies
+    an interrupted act again, so a journalled record always reaches the catalogue.
+    """
+
+    def __init__(self, clock: Clock, line: PowerLine) -> None:
+        super().__init__()
+        self._clock = clock
+        self._line = line
+        self.entries: list[Entry] = []
+        self.failure: RecordFailure | None = None
+
+    def record(self, event: Event) -> Entry:
+        """Keep an event, or fail as told."""
+        self._line.step()
+        if self.failure is not None:
+            self.failure.nth -= 1
+            if self.failure.nth == 0 or (self.failure.is_forever and self.failure.nth < 0):
+                raise RecordFailedError("the journal cannot be written: no space left on device")
+        sequence = len(self.entries) + 1
+        entry = Entry.model_construct(
+            sequence=sequence,
+            at=self._clock.now(),
+            label=event.label,
+            event=event,
+            previous=f"{sequence - 1:064x}",
+            digest=f"{sequence:064x}",
+        )
+        self.apply([entry])
+        self.entries.append(entry)
+        self._line.step()
+        return entry
