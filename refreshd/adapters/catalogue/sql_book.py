@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 
 from sqlalchemy import Connection, Select, Table, delete, select, update
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.dialects.sqlite import Insert, insert
 
 from refreshd.adapters.catalogue.failures import damaged
 from refreshd.adapters.catalogue.tables import (
@@ -138,8 +139,16 @@ class SqlBook:
 
     def _put(self, table: Table, values: Values) -> None:
         """Insert a row, or replace the one with its key."""
-        keys = list(table.primary_key.columns)
-        statement = insert(table)
-        changed = {name: statement.excluded[name] for name in values if table.c[name] not in keys}
-        statement = statement.on_conflict_do_update(index_elements=keys, set_=changed)
-        self._connection.execute(statement, values)
+        self._connection.execute(_upsert(table, tuple(values)), values)
+
+
+@cache
+def _upsert(table: Table, names: tuple[str, ...]) -> Insert:
+    """Return the statement that inserts these columns, or replaces them in the row of that key.
+
+    Kept, because making it takes SQLAlchemy longer than running it.
+    """
+    keys = [column.name for column in table.primary_key]
+    statement = insert(table)
+    changed = {name: statement.excluded[name] for name in names if name not in keys}
+    return statement.on_conflict_do_update(index_elements=keys, set_=changed)

@@ -1,0 +1,128 @@
+"""What a catalogue costs: ``python -m tests.benchmarks.catalogue``.
+
+Builds the register of a drive of 20 TB in chunks of 4 MiB beside one of 100 chunks, from the
+events that an accession records, and compares size on disk and the time of single acts. Read
+ratios, not absolutes: the times are those of this machine's disk and its cache.
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from datetime import date
+from itertools import islice
+from pathlib import Path
+from time import perf_counter
+
+from refreshd.adapters.catalogue import SqliteCatalogue
+from refreshd.events import DigestsRecorded, Event
+from refreshd.quantities import DriveNumber, PassKind
+from tests.builders import CHUNK_BYTES, Scribe, accessioned, begun, ended, proved, some_digests
+
+LARGE_BYTES = 20 * 10**12
+SMALL_CHUNKS = 100
+EVENT_CHUNKS = 256
+BATCH_EVENTS = 500
+REPEATS = 31
+SEGMENT_CHUNKS = 16
+
+
+def register_events(number: DriveNumber, chunks: int) -> Iterator[Event]:
+    """Yield the events that take a drive of so many chunks into care."""
+    yield accessioned(chunks, number)
+    accession = begun(1, PassKind.ACCESSION, number)
+    yield accession
+    for first in range(0, chunks, EVENT_CHUNKS):
+        digests = some_digests(min(EVENT_CHUNKS, chunks - first), first)
+        yield DigestsRecorded(
+            drive=number, pass_id=accession.pass_id, first_chunk=first, digests=digests
+        )
+    yield ended(accession, date(2026, 3, 1))
+
+
+def build(catalogue: SqliteCatalogue, scribe: Scribe, number: DriveNumber, chunks: int) -> None:
+    """Take a drive into the catalogue in transactions of many events."""
+    for batch in in_batches(register_events(number, chunks)):
+        catalogue.apply(scribe.entries(*batch))
+
+
+def in_batches(events: Iterable[Event]) -> Iterator[tuple[Event, ...]]:
+    """Divide events into transactions."""
+    source = iter(events)
+    return iter(lambda: tuple(islice(source, BATCH_EVENTS)), ())
+
+
+def median_ms(act: Callable[[int], object]) -> float:
+    """Return the median time of an act in milliseconds; the first is not counted."""
+    act(0)
+    times = []
+    for turn in range(1, REPEATS):
+        began = perf_counter()
+        act(turn)
+        times.append((perf_counter() - began) * 1000)
+    return statistics.median(times)
+
+
+def measure(
+    catalogue: SqliteCatalogue, scribe: Scribe, number: DriveNumber, chunks: int
+) -> dict[str, float]:
+    """Return the time of each act on one drive, in milliseconds."""
+    refresh = begun(2, PassKind.REFRESH, number)
+    catalogue.apply(scribe.entries(refresh))
+    step = max(1, (chunks - SEGMENT_CHUNKS) // REPEATS)
+
+    def checkpoint(turn: int) -> None:
+        event = proved(refresh, turn * step, SEGMENT_CHUNKS, date(2026, 4, 2))
+        catalogue.apply(scribe.entries(event))
+
+    times = {
+        "checkpoint of a segment": median_ms(checkpoint),
+        "digests of a segment": median_ms(
+            lambda turn: catalogue.digests(number, turn * step, SEGMENT_CHUNKS)
+        ),
+        "days of a segment": median_ms(
+            lambda turn: catalogue.written_days(number, turn * step, SEGMENT_CHUNKS)
+        ),
+    }
+    for first in range(0, chunks, 64 * 1024):
+        event = proved(refresh, first, min(64 * 1024, chunks - first), date(2026, 4, 3))
+        catalogue.apply(scribe.entries(event))
+    times["last rewrite of the drive"] = median_ms(lambda _: catalogue.oldest_written(number))
+    return times
+
+
+def main() -> None:
+    """Print the table."""
+    large_chunks = -(-LARGE_BYTES // CHUNK_BYTES)
+    small, large = DriveNumber("K07"), DriveNumber("K08")
+    with tempfile.TemporaryDirectory() as room:
+        path = Path(room) / "catalogue.sqlite"
+        scribe = Scribe()
+        with SqliteCatalogue.for_writing(path) as catalogue:
+            build(catalogue, scribe, small, SMALL_CHUNKS)
+            before = measure(catalogue, scribe, small, SMALL_CHUNKS)
+            began = perf_counter()
+            build(catalogue, scribe, large, large_chunks)
+            built_s = perf_counter() - began
+            after = measure(catalogue, scribe, large, large_chunks)
+        size = sum(file.stat().st_size for file in path.parent.iterdir())
+        began = perf_counter()
+        SqliteCatalogue.for_writing(path).close()
+        writing_s = perf_counter() - began
+        began = perf_counter()
+        SqliteCatalogue.for_reading(path).close()
+        reading_s = perf_counter() - began
+    out = sys.stdout
+    out.write(f"20 TB in {large_chunks} chunks: {size / 1e6:.1f} MB on disk\n")
+    out.write(f"recorded in {built_s:.1f} s, {large_chunks / built_s:.0f} chunks/s\n")
+    out.write(f"opened for writing in {writing_s:.2f} s, for reading in {reading_s:.3f} s\n")
+    out.write(f"{'median of 30, ms':30}{'100 chunks':>12}{'20 TB':>12}{'ratio':>8}\n")
+    for act, small_ms in before.items():
+        ratio = after[act] / small_ms
+        out.write(f"{act:30}{small_ms:12.3f}{after[act]:12.3f}{ratio:8.2f}\n")
+
+
+if __name__ == "__main__":
+    main()
