@@ -32,16 +32,15 @@ class FindingBook:
         self._by_chunk: dict[int, list[FindingId]] = {}
         self._healed: dict[FindingId, int] = {}
         self._unwritten: list[Span] = []  # unreadable, not yet written down
-        self._met: dict[FindingId, Finding] = {}
+        self._met: set[FindingId] = set()  # opened or met again by this pass
         self.mismatches = 0
         for finding in ledger.findings(drive):
             self._enter(finding)
 
     @property
-    def met(self) -> tuple[Finding, ...]:
-        """Findings that this pass opened or met again and that still stand, by place."""
-        standing = [finding for finding in self._met.values() if finding.id in self._open]
-        return tuple(sorted(standing, key=lambda finding: (finding.span, finding.id)))
+    def standing(self) -> tuple[Finding, ...]:
+        """All open findings of the drive, by place: a pass taken up again reports them, too."""
+        return tuple(sorted(self._open.values(), key=lambda one: (one.span, one.id)))
 
     @property
     def whole_drive(self) -> Finding | None:
@@ -68,14 +67,12 @@ class FindingBook:
 
     def suspect_whole_drive(self, note: str) -> None:
         """So much differs that this is another dock, an edited drive or the wrong one."""
-        for finding in self.met:
-            if finding.kind is FindingKind.MISMATCH and finding.span != self._whole_span:
+        for finding in self.standing:
+            is_chunk = finding.span != self._whole_span
+            if is_chunk and finding.kind is FindingKind.MISMATCH and finding.id in self._met:
                 self.close(finding, "replaced by one finding for the whole drive")
-        standing = self.whole_drive
-        if standing is None:
+        if self.whole_drive is None:
             self._record(FindingKind.MISMATCH, self._whole_span, None, note)
-        else:
-            self._met[standing.id] = standing
 
     def settle(self) -> None:
         """Write down the unreadable ranges met so far. Called before every checkpoint.
@@ -115,7 +112,7 @@ class FindingBook:
     def _open_one(self, kind: FindingKind, span: Span, observed: Digest | None, note: str) -> None:
         for finding in self._touching(self._grid.chunks_of(span)):
             if (finding.kind, finding.span, finding.observed) == (kind, span, observed):
-                self._met[finding.id] = finding
+                self._met.add(finding.id)
                 return
             if finding.span.overlaps(span):
                 self.close(finding, "replaced by what a later reading found")
@@ -143,7 +140,7 @@ class FindingBook:
             note=note,
         )
         self._enter(finding)
-        self._met[finding.id] = finding
+        self._met.add(finding.id)
 
     def _enter(self, finding: Finding) -> None:
         self._open[finding.id] = finding

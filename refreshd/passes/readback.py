@@ -73,13 +73,16 @@ class ReadBack:
         """Write down the rewrite between its two fixity checks."""
         visit = self._visit
         segment_bytes = visit.state.segment_chunks * visit.card.chunk_bytes
+        state = visit.bench.ledger.unfinished_pass(visit.number, visit.state.kind)
+        # Of the whole pass, visits before an interruption included.
+        rewritten = self._bytes_proved if state is None else state.rewritten_bytes
         visit.fixity_checked("before rewrite", "direct reading, differing chunks twice")
         visit.bench.ledger.record(
             DriveRewritten(
                 drive=visit.number,
                 outcome=visit.outcome(),
                 pass_id=visit.pass_id,
-                bytes_rewritten=self._bytes_proved,
+                bytes_rewritten=rewritten,
                 bytes_skipped=visit.tally.bytes_skipped,
             )
         )

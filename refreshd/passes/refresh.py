@@ -33,6 +33,7 @@ from refreshd.errors import (
     RecordFailedError,
     require,
 )
+from refreshd.events import PassInterrupted
 from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.checkpoints import Checkpoints
 from refreshd.passes.readback import ReadBack
@@ -53,7 +54,7 @@ from refreshd.passes.visit import (
     refuse_unless_taken_in,
 )
 from refreshd.passes.writing import SegmentWriter
-from refreshd.quantities import Digest, DriveNumber, PassKind
+from refreshd.quantities import Digest, DriveNumber, Outcome, PassKind
 from refreshd.register import HOLE, NEVER
 
 
@@ -123,9 +124,9 @@ class RefreshPass:
 
     def _run(self) -> PassReport:
         visit = self._visit
-        recover(visit, self._ring, self._writer)
         if sample_differs(visit):
-            return self._give_up()
+            return self._leave_alone()
+        recover(visit, self._ring, self._writer)
         if visit.book.whole_drive is not None:
             visit.book.close(visit.book.whole_drive, "a sample of the drive matches again")
         count = visit.card.grid.count
@@ -262,7 +263,22 @@ class RefreshPass:
             "the pass goes on from its last checkpoint when it is run again"
         )
 
+    def _leave_alone(self) -> PassReport:
+        """Stop before anything is written; the pass, and what is staged, wait for the drive."""
+        visit = self._visit
+        visit.book.suspect_whole_drive(ANOTHER_CONTENT)
+        visit.bench.ledger.record(
+            PassInterrupted(
+                drive=visit.number,
+                outcome=Outcome.FAIL,
+                pass_id=visit.pass_id,
+                reason=f"before any write, {ANOTHER_CONTENT}",
+            )
+        )
+        return visit.report(Outcome.FAIL)
+
     def _give_up(self) -> PassReport:
+        """End the pass: what was rewritten is proved, but the next one begins anew."""
         visit = self._visit
         visit.book.settle()
         self._checkpoints.record()

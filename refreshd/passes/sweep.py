@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 
+from refreshd.errors import PassStoppedError
 from refreshd.events import DigestsRecorded
 from refreshd.passes.reading import Reading
 from refreshd.passes.visit import Suspect, Visit, is_recorded
@@ -115,6 +116,11 @@ def read_once_more(visit: Visit) -> bool:
     sweep = Sweep(visit, 0)
     size = visit.card.evidence.size_bytes
     for done in sweep.chunks_done():
+        if done < visit.card.grid.count and visit.bench.attendant.wants_stop():
+            raise PassStoppedError(
+                "stopped as asked in the closing reading; all is rewritten and proved, the "
+                "closing reading begins anew when the pass is run again"
+            )
         visit.bench.attendant.moved(visit.card.grid.run(0, done).length, size, "closing reading")
     visit.book.settle()
     return sweep.is_path_doubted

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 
 from refreshd.cards import DriveCard, PassState, Presence
 from refreshd.errors import (
+    DriveError,
     DriveHeldError,
     PathDoubtedError,
     RecordFailedError,
@@ -201,7 +203,7 @@ class Visit:
             bytes_written=self.metered.bytes_written,
             bytes_skipped=self.tally.bytes_skipped,
             seconds=self.bench.clock.elapsed_s() - self.began_s,
-            findings=self.book.met,
+            findings=self.book.standing,
             mended=tuple(self.mended),
             notes=tuple(self.notes),
             stopped_by=stopped_by,
@@ -209,7 +211,7 @@ class Visit:
 
     def outcome(self) -> Outcome:
         """Return fail with findings, warning when something was mended or noted, else success."""
-        if self.book.met:
+        if self.book.standing:
             return Outcome.FAIL
         return Outcome.WARNING if self.mended or self.notes else Outcome.SUCCESS
 
@@ -243,7 +245,7 @@ class Visit:
                 reached_end=reached_end,
                 # The day on which it began: no chunk was read earlier than that (I4).
                 checked_on=self.state.begun_at.date() if reached_end else None,
-                findings=len(self.book.met),
+                findings=len(self.book.standing),
                 note=note,
             )
         )
@@ -327,11 +329,13 @@ def interrupted(visit: Visit, err: RefreshdError) -> PassReport:
 def guarded(visit: Visit, body: Callable[[], PassReport]) -> PassReport:
     """Run the body of a pass; an error of the world becomes part of the report."""
     try:
-        return body()
-    except RefreshdError as err:
-        return interrupted(visit, err)
-    finally:
+        report = body()
         visit.metered.close_for_writing()
+    except RefreshdError as err:
+        with suppress(DriveError):  # the first error is the one to tell
+            visit.metered.close_for_writing()
+        return interrupted(visit, err)
+    return report
 
 
 def refuse_unless_taken_in(card: DriveCard) -> None:
