@@ -210,6 +210,7 @@ class BlockDevice:
         fd = _open(self._path, os.O_RDWR)
         try:
             self._prove(fd)
+            _refuse_protected(self._path, fd)
         except BaseException:
             os.close(fd)
             raise
@@ -331,6 +332,12 @@ def _open(place: str, mode: int) -> int:
                 "the device, and look for a write-protect switch"
             ) from err
         raise
+
+
+def _refuse_protected(place: str, fd: int) -> None:
+    """Refuse a disk that takes no writes: the kernel opens it for writing all the same."""
+    if ioctls.is_write_protected(fd):
+        raise RefusedError(f"{place}: is write-protected; look for a switch on the drive or reader")
 
 
 def _lock(place: str, fd: int) -> None:

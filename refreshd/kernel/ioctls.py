@@ -17,6 +17,7 @@ from dataclasses import dataclass
 BLKGETSIZE64 = 0x80081272  # size in bytes, u64
 BLKSSZGET = 0x1268  # logical sector in bytes, int
 BLKPBSZGET = 0x127B  # physical sector in bytes, unsigned int
+BLKROGET = 0x125E  # 1 if the device takes no writes, int
 BLKFLSBUF = 0x1261  # write back and drop the page cache of the device
 BLKGETDISKSEQ = 0x80081280  # disk sequence number, u64; Linux 5.15
 FS_IOC_GETFLAGS = 0x80086601  # attributes of a file, as lsattr shows them
@@ -79,6 +80,11 @@ def logical_sector_bytes(fd: int) -> int:
 def physical_sector_bytes(fd: int) -> int:
     """Return the physical sector of an open block device in bytes."""
     return _read_int(fd, BLKPBSZGET, 4)
+
+
+def is_write_protected(fd: int) -> bool:
+    """Say whether an open block device takes no writes; opening it for writing may succeed."""
+    return _read_int(fd, BLKROGET, 4) != 0
 
 
 def disk_sequence(fd: int) -> int | None:

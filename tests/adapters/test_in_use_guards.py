@@ -70,7 +70,7 @@ def test_a_disk_we_hold_cannot_be_mounted(node: str, tmp_path: Path) -> None:
 
 @pytest.fixture
 def parted(file: Path) -> Iterator[tuple[str, str]]:
-    """Give a disk with one partition: the nodes of both. Not all kernels read tables by themselves."""
+    """Give a disk with one partition: both nodes. Some kernels do not read tables themselves."""
     loops.run("parted", "--script", file, "mklabel", "gpt", "mkpart", "one", "1MiB", "15MiB")
     with loops.attached(file) as node:
         loops.run("partx", "--update", node)
