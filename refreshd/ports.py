@@ -285,8 +285,12 @@ class Lanes(Protocol):
     def aside(self, act: Callable[[], R]) -> Callable[[], R]:
         """Start `act` beside the caller; the returned call waits for its result."""
 
-    def scratch(self, length: int) -> memoryview:
-        """Return a buffer of `length` bytes, aligned for direct I/O, owned by this lane."""
+    def scratch(self, length: int, use: str = "chunk") -> memoryview:
+        """Return a buffer of `length` bytes, aligned for direct I/O, owned by this lane.
+
+        The same `use` gets the same buffer again: what must outlast the next reading of a
+        chunk needs a use of its own, or it would be written over unseen.
+        """
 
 
 class Attendant(Protocol):

@@ -57,14 +57,14 @@ class ThreadLanes:
         future = self._side.submit(act)
         return lambda: self._await(future)
 
-    def scratch(self, length: int) -> memoryview:
-        """Return this thread's buffer of that length: anonymous memory, page aligned."""
-        buffers: dict[int, memoryview] | None = getattr(self._own, "buffers", None)
+    def scratch(self, length: int, use: str = "chunk") -> memoryview:
+        """Return this thread's buffer of that use and length: anonymous, page aligned."""
+        buffers: dict[tuple[str, int], memoryview] | None = getattr(self._own, "buffers", None)
         if buffers is None:
             buffers = self._own.buffers = {}
-        if length not in buffers:
-            buffers[length] = memoryview(mmap.mmap(-1, length))
-        return buffers[length]
+        if (use, length) not in buffers:
+            buffers[use, length] = memoryview(mmap.mmap(-1, length))
+        return buffers[use, length]
 
     def close(self) -> None:
         """End the threads; do not wait for one that hangs."""
@@ -76,17 +76,20 @@ class ThreadLanes:
             return future.result(timeout=self._hung_after_s)
         except FutureTimeoutError as err:
             if future.done():
-                raise
+                return future.result()  # it ended this very moment, or timed out by itself
             self.is_hung = True
             raise DriveHungError(
-                f"a request has not been answered for {self._hung_after_s:.0f} s; "
+                f"a request has not been answered for {self._hung_after_s:g} s; "
                 "the drive or its path hangs"
             ) from err
 
     def _settle(self, waiting: deque[Future[R]]) -> None:
-        """Let what is under way end before the caller reuses a buffer or reports."""
+        """Let what is under way end before the caller reuses a buffer or reports.
+
+        One that hangs by now is the caller's news, whatever else went wrong before.
+        """
         for future in waiting:
             future.cancel()
         for future in waiting:
             if not (future.cancelled() or self.is_hung):
-                future.exception(timeout=self._hung_after_s)
+                self._await(future, is_result_wanted=False)

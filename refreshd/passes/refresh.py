@@ -191,7 +191,8 @@ class RefreshPass:
 
     def _buffer(self) -> memoryview:
         visit = self._visit
-        return visit.bench.lanes.scratch(visit.state.segment_chunks * visit.card.chunk_bytes)
+        length = visit.state.segment_chunks * visit.card.chunk_bytes
+        return visit.bench.lanes.scratch(length, "segment")
 
     def _read_segment(self, segment: Segment, slot: int) -> list[Reading]:
         """Read all chunks; stage those that match while the next ones are being read."""

@@ -119,7 +119,7 @@ class StagingRing:
 
         Raises StagingFailedError before anything was written to the drive.
         """
-        room = self._lanes.scratch(self._header_bytes)
+        room = self._lanes.scratch(self._header_bytes, "header")
         encoded = header.encode()
         require(len(encoded) <= len(room), "a staged header fits its room")
         room[:] = encoded + bytes(len(room) - len(encoded))
@@ -137,7 +137,7 @@ class StagingRing:
 
     def header(self, slot: int) -> Header | None:
         """Read a slot's header from the disk; None when there is none or it is torn."""
-        room = self._lanes.scratch(self._header_bytes)
+        room = self._lanes.scratch(self._header_bytes, "header")
         self._file.read(self._slot_start(slot), room)
         return Header.decode(bytes(room))
 
@@ -157,7 +157,7 @@ class StagingRing:
     def load(self, slot: int, first_chunk: int, chunk: int, recorded: Digest) -> memoryview | None:
         """Read a staged chunk into this lane's buffer; None unless it matches `recorded`."""
         length = self._grid.span(chunk).length
-        room = self._lanes.scratch(round_up(self._grid.chunk_bytes, self._file.block_bytes))
+        room = self._staged_room()
         into = room[: round_up(length, self._file.block_bytes)]
         self._file.read(self._payload_start(slot, chunk - first_chunk), into)
         return into[:length] if digest(into[:length]) == recorded else None
@@ -165,6 +165,10 @@ class StagingRing:
     def keep_aside(self, name: str, data: memoryview) -> str:
         """Move staged bytes out of the ring, durably; return their path."""
         return self._file.keep_aside(name, data)
+
+    def _staged_room(self) -> memoryview:
+        length = round_up(self._grid.chunk_bytes, self._file.block_bytes)
+        return self._lanes.scratch(length, "staged")
 
     def _slot_start(self, slot: int) -> int:
         return slot * self._slot_bytes
@@ -177,7 +181,7 @@ class StagingRing:
         whole = round_up(len(data), self._file.block_bytes)
         if whole == len(data):
             return data
-        room = self._lanes.scratch(round_up(self._grid.chunk_bytes, self._file.block_bytes))
+        room = self._staged_room()
         room[: len(data)] = data
         room[len(data) : whole] = bytes(whole - len(data))
         return room[:whole]

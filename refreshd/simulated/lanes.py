@@ -13,7 +13,7 @@ class InlineLanes:
     """`ports.Lanes` without threads."""
 
     def __init__(self) -> None:
-        self._buffers: dict[int, memoryview] = {}
+        self._buffers: dict[tuple[str, int], memoryview] = {}
 
     def each(self, act: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
         """Act on one item after the other."""
@@ -32,8 +32,8 @@ class InlineLanes:
             return fail
         return lambda: result
 
-    def scratch(self, length: int) -> memoryview:
-        """Return the one buffer of that length."""
-        if length not in self._buffers:
-            self._buffers[length] = memoryview(bytearray(length))
-        return self._buffers[length]
+    def scratch(self, length: int, use: str = "chunk") -> memoryview:
+        """Return the one buffer of that use and length."""
+        if (use, length) not in self._buffers:
+            self._buffers[use, length] = memoryview(bytearray(length))
+        return self._buffers[use, length]
