@@ -5,9 +5,9 @@ from __future__ import annotations
 from refreshd.passes.visit import EARLY_LEAST, Suspect, Visit, is_recorded, path_doubted
 
 SAMPLE_CHUNKS = 256
-SAMPLE_SHARE = 16
+SAMPLE_SHARE = 64
 SAMPLE_LEAST = 8
-"""At most 256 chunks, at most one in sixteen (a small drive is read whole soon enough), at
+"""At most 256 chunks, at most one in 64 (the sample costs a small drive little, then), at
 least eight: what this must catch, a dock that re-maps or the wrong drive, differs nearly
 everywhere."""
 

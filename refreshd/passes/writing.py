@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from refreshd.errors import FlushFailedError, StagingFailedError, WriteFailedError
+from refreshd.errors import (
+    FlushFailedError,
+    PathDoubtedError,
+    StagingFailedError,
+    WriteFailedError,
+)
 from refreshd.events import DriveHeld
+from refreshd.fixity import digest
 from refreshd.passes.ring import StagedSegment, StagingRing
 from refreshd.passes.visit import Visit
 
@@ -29,7 +35,14 @@ class SegmentWriter:
 
         def write_one(chunk: int) -> None:
             place = (chunk - first) * grid.chunk_bytes
-            self._write_chunk(chunk, buffer[place : place + grid.span(chunk).length])
+            data = buffer[place : place + grid.span(chunk).length]
+            # Memory that flips a bit after the verification must not reach the drive (I2).
+            if digest(data) != staged.digest_of(chunk):
+                raise PathDoubtedError(
+                    f"chunk {chunk} changed in this server's memory after it was verified; "
+                    "nothing more is written in this visit. Test the server's memory"
+                )
+            self._write_chunk(chunk, data)
 
         self._visit.metered.open_for_writing()
         try:

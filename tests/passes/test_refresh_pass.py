@@ -14,6 +14,7 @@ PLANS = [
     Plan(physical=4096, chunk=8192, lag=24576, short_by=4096),
     Plan(logical=4096, physical=4096, chunk=8192, lag=24576, short_by=4096),
     Plan(cache=1536),
+    Plan(segment_chunks=1),
     Plan(chunks=40, cache=2048, lag=4096, segment_chunks=4),
 ]
 
@@ -28,6 +29,7 @@ def test_a_sound_drive_is_rewritten_whole_and_holds_the_same_bytes(plan: Plan) -
     assert (report.outcome, report.stopped_by, report.findings) == (Outcome.SUCCESS, None, ())
     assert report.bytes_written == plan.size
     assert report.bytes_skipped == 0
+    assert report.mended == ()
     assert room.disk.content() == room.truth
     assert room.ledger.oldest_written(K07).on == room.clock.now().date()
     assert room.ledger.unfinished_pass(K07, PassKind.REFRESH) is None
