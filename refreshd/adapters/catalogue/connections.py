@@ -13,6 +13,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import quote
@@ -100,15 +101,13 @@ def _demand(connection: sqlite3.Connection, path: Path, wish: tuple[str, str, st
 
 def for_reading(path: Path) -> Opened:
     """Return connections that change nothing, whether or not the directory may be written to."""
-    probe = connect(path, "mode=ro")
     try:
-        probe.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        with closing(connect(path, "mode=ro")) as probe:
+            probe.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.OperationalError as err:
         if err.sqlite_errorcode & 0xFF not in _LIKE_NO_WRITE:
             raise
         return _reading_without_writing(path)
-    finally:
-        probe.close()
     return Opened(_engine(lambda: connect(path, "mode=ro")))
 
 

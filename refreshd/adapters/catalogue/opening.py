@@ -31,6 +31,7 @@ from refreshd.adapters.catalogue.tables import APPLICATION_ID, SMALL_TABLES, met
 from refreshd.errors import CatalogueError, CatalogueTooNewError, RecordFailedError
 
 _MAGIC = b"SQLite format 3\0"
+_PAGE_BYTES = slice(16, 18)
 _APPLICATION_ID = slice(68, 72)
 _HEADER_BYTES = 100
 """Layout of the file header. Source: sqlite.org/fileformat2.html section 1.3."""
@@ -118,6 +119,16 @@ def _check_header(path: Path) -> None:
         raise damaged(path, "it does not begin as an SQLite file does")
     if int.from_bytes(header[_APPLICATION_ID], "big") != APPLICATION_ID:
         raise damaged(path, "it is an SQLite file, but no catalogue of refreshd")
+    # A cut in a checkpoint leaves part of a page, but the write-ahead file still holds it whole.
+    wal = path.with_name(f"{path.name}-wal")
+    if path.stat().st_size % _page_bytes(header) and not (wal.exists() and wal.stat().st_size):
+        raise damaged(path, "its end is missing")
+
+
+def _page_bytes(header: bytes) -> int:
+    """Return the page size; 1 stands for 65,536, which has no room in two bytes."""
+    said = int.from_bytes(header[_PAGE_BYTES], "big")
+    return 65_536 if said == 1 else max(said, 512)
 
 
 def _check_pages(connection: Connection, path: Path, checks: Iterable[str]) -> None:
