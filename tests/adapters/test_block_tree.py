@@ -1,0 +1,71 @@
+"""What a disk says of itself in sysfs, from pages made here after the standards."""
+
+from __future__ import annotations
+
+import struct
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from refreshd.kernel.block_tree import Identity, _vpd_serial, _world_wide, identity_from_ata
+
+SERIAL = b"RD-TEST12345678"
+MODEL = b"REFRESHD TEST MODEL 16TB"
+
+
+def swapped(text: bytes, length: int) -> bytes:
+    """Store text as ATA does: padded with spaces, each pair of bytes swapped."""
+    padded = text.ljust(length)
+    return b"".join(bytes((padded[n + 1], padded[n])) for n in range(0, length, 2))
+
+
+def ata_page() -> bytearray:
+    """Make VPD page 89h with the worked IDENTIFY sector of our own check values.
+
+    Layouts: ACS IDENTIFY DEVICE, SAT VPD page 89h (IDENTIFY data at byte 60).
+    """
+    sector = bytearray(512)
+    sector[20:40] = swapped(SERIAL, 20)
+    sector[54:94] = swapped(MODEL, 40)
+    struct.pack_into("<4H", sector, 216, 0x5000, 0xC500, 0xA1B2, 0xC3D4)
+    sector[510] = 0xA5
+    sector[511] = -sum(sector) % 256
+    return bytearray(b"\0\x89\x02\x38" + bytes(56)) + sector
+
+
+def test_a_drive_behind_a_bridge_is_known_by_its_own_words() -> None:
+    """The bridge's serial is not asked where the drive's IDENTIFY data is passed on."""
+    expected = Identity("naa.5000c500a1b2c3d4", MODEL.decode(), SERIAL.decode())
+
+    assert identity_from_ata(bytes(ata_page())) == expected
+
+
+def test_strings_are_stored_with_swapped_bytes() -> None:
+    """Worked example: an odd length leaves a space before the last character."""
+    assert swapped(SERIAL, 20) == b"DRT-SE1T325476 8    "
+
+
+def test_a_damaged_identify_sector_is_no_identity() -> None:
+    """The integrity word must fit: half a serial would name another drive."""
+    page = ata_page()
+    page[60 + 25] ^= 1
+
+    assert identity_from_ata(bytes(page)) == Identity()
+
+
+@given(st.binary(max_size=600))
+def test_hostile_pages_never_crash_and_give_plain_text(page: bytes) -> None:
+    """I8: a drive is untrusted input; what it says goes to terminals and logs."""
+    for raw in (page, b"\0\x89" + page, bytes(ata_page()[:60]) + page[:500].ljust(512, b"\x1b")):
+        found = identity_from_ata(raw)
+        texts = [found.wwn, found.model, found.serial, _vpd_serial(b"\0\x80" + raw)]
+
+        assert all(text is None or text.isprintable() for text in texts)
+
+
+def test_names_of_the_world_are_told_from_names_that_bridges_make_up() -> None:
+    """A `t10.` name is vendor, model and serial in one string, often the bridge's."""
+    assert _world_wide("naa.5000C500A1B2C3D4") == "naa.5000c500a1b2c3d4"
+    assert _world_wide("eui.0025385b71b00000") == "eui.0025385b71b00000"
+    assert _world_wide("t10.ATA     BRIDGE 000000001") is None
+    assert _world_wide(None) is None
