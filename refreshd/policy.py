@@ -21,6 +21,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from refreshd.durations import Duration, is_shorter, subtract
 from refreshd.errors import PolicyError
 from refreshd.policy_values import (
+    DRIVE_NUMBER_PATTERN,
     ChunkSize,
     Directory,
     Interval,
@@ -125,7 +126,9 @@ class Values(Section):
 
 
 class Rules(Values):
-    """One table of the policy. Only what it sets (`model_fields_set`) counts: see `resolve`."""
+    """One table of values; only what it names counts."""
+
+    # What it does not name looks as if it were built in: ask `model_fields_set`, or `resolve`.
 
 
 class DrivePolicy(Values):
@@ -197,7 +200,9 @@ class Policy(Section):
         default=MediumRules(), description="What differs for one kind of medium."
     )
     drive: Mapping[Annotated[DriveNumber, AfterValidator(read_drive_number)], Rules] = Field(
-        default_factory=dict, description="What differs for one drive, by its accession number."
+        default_factory=dict,
+        description="What differs for one drive, by its accession number.",
+        json_schema_extra={"propertyNames": {"pattern": DRIVE_NUMBER_PATTERN}},
     )
     staging: StagingRules = Field(
         default=StagingRules(), description="Where staged copies are kept."

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 from refreshd.durations import Duration, is_shorter
 from refreshd.policy import (
@@ -25,10 +24,7 @@ from refreshd.policy import (
 from refreshd.quantities import MIB, DriveNumber, MediumKind
 
 Lines = Mapping[KeyPath, int]
-"""The line of each key of a policy file."""
-
-NO_FILE: Lines = MappingProxyType({})
-"""There is no file: everything is built in."""
+"""The line of each key of a policy file. Empty: there is no file, everything is built in."""
 
 YEAR = Duration(years=1)
 READBACK_LAG_BYTES_DOUBTFUL = 512 * MIB
@@ -70,7 +66,7 @@ class Remark:
     def sentence(self, file: str) -> str:
         """Return it as one line of text."""
         where = f"{file} line {self.line}" if self.line else file
-        what = f"{self.key} = {self.given}" if self.given else self.key
+        what = " = ".join(part for part in (self.key, self.given) if part)
         return f"{where}: {what}: {self.says}" if what else f"{where}: {self.says}"
 
 
@@ -184,10 +180,7 @@ def _doubtful(values: DrivePolicy, medium: MediumKind) -> Iterator[tuple[str, st
     if medium in DISKS and is_shorter(interval, YEAR):
         yield (
             "refresh_interval",
-            (
-                "for a hard disk, more often than yearly is excessive wear (common practice, no "
-                "source); nothing keeps you from it"
-            ),
+            "for a hard disk, more than yearly is excessive wear (common practice, no source)",
         )
     built_in = BUILT_IN_BY_MEDIUM.get(medium)
     if built_in is not None and is_shorter(built_in.refresh_interval, interval):

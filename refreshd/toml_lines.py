@@ -34,6 +34,7 @@ _STRINGS = (
     re.compile(r'"(?:\\.|[^"\\\n])*"'),
     re.compile(r"'[^'\n]*'"),
 )
+_LONG_QUOTES = ('"""', "'''")
 _QUOTED_KEYS = _STRINGS[2:]
 _PLAIN = re.compile(r"[^\n,\[\]{}#\"']+")
 _ESCAPE = re.compile(r"\\(?:u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8})|(.))")
@@ -60,22 +61,30 @@ class Statement:
     kind: Kind
 
 
-def statements(text: str) -> tuple[Statement, ...]:
-    """Return every key and table header of a TOML text, in the order of the text."""
-    return tuple(_Scanner(text).scan())
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """Every key and table header of a text, in its order.
+
+    `endless_line` is where a string, array or inline table begins that never ends, if there
+    is one; what stands below it is not in the outline.
+    """
+
+    statements: tuple[Statement, ...]
+    endless_line: int | None
+
+
+def outline(text: str) -> Outline:
+    """Find the keys and table headers of a TOML text."""
+    scanner = _Scanner(text)
+    return Outline(tuple(scanner.scan()), scanner.endless)
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
     """Return the line of every key and table; of one that occurs twice, the first line."""
     lines: dict[KeyPath, int] = {}
-    for statement in statements(text):
+    for statement in outline(text).statements:
         lines.setdefault(statement.path, statement.line)
     return lines
-
-
-def line_at(text: str, position: int) -> int:
-    """Return the line, from 1, in which a position of a text lies."""
-    return text.count("\n", 0, position) + 1
 
 
 class _LostError(Exception):
@@ -91,6 +100,7 @@ class _Scanner:
         self.table: KeyPath = ()
         self.counted = (0, 1)  # a position, and its line: counting goes on from there
         self.inline: list[Statement] = []
+        self.endless: int | None = None
 
     def scan(self) -> Iterator[Statement]:
         """Yield the statements; after one that is not understood, go on with the next line."""
@@ -103,7 +113,8 @@ class _Scanner:
             try:
                 found = self.header() if self.text[self.at] == "[" else self.pair()
             except _LostError:
-                if self.line() != line:
+                if self.line() != line or self.text.startswith(_LONG_QUOTES, self.at):
+                    self.endless = line
                     return
             else:
                 yield found
@@ -196,7 +207,9 @@ class _Scanner:
 
     def scalar(self) -> None:
         """Pass over a string, number, date or boolean."""
-        if not any(self.skip(pattern) for pattern in (*_STRINGS, _PLAIN)):
+        is_long = self.text.startswith(_LONG_QUOTES, self.at)
+        patterns = _STRINGS[:2] if is_long else (*_QUOTED_KEYS, _PLAIN)
+        if not any(self.skip(pattern) for pattern in patterns):
             raise _LostError
 
     def skip(self, pattern: re.Pattern[str]) -> str:

@@ -10,7 +10,7 @@ import tomlkit
 from hypothesis import given
 from hypothesis import strategies as st
 
-from refreshd.toml_lines import IN_ARRAY, Kind, key_lines, line_at, statements
+from refreshd.toml_lines import IN_ARRAY, Kind, key_lines, outline
 
 EVERYTHING = '''\
 # a comment with [brackets] and key = "value"
@@ -81,7 +81,7 @@ def test_every_form_of_key_is_found_on_its_line(line_end: str) -> None:
 
 def test_a_value_over_several_lines_has_a_first_and_a_last_line() -> None:
     """Whoever drops a statement must drop all of its lines."""
-    first, second, table = statements('a = [\n 1,\n]\nb = """x\ny"""\n[[c]]\n')
+    first, second, table = outline('a = [\n 1,\n]\nb = """x\ny"""\n[[c]]\n').statements
 
     assert (first.line, first.last_line, first.kind) == (1, 3, Kind.VALUE)
     assert (second.line, second.last_line, second.kind) == (4, 5, Kind.VALUE)
@@ -97,7 +97,13 @@ def test_a_line_that_is_no_toml_is_passed_over() -> None:
 
 def test_a_value_without_end_ends_the_scan() -> None:
     """Nobody can say which of the following lines belong to an array that is never closed."""
-    assert key_lines('a = 1\nb = [\n  "x"\nc = 1\n') == {("a",): 1}
+    array = 'a = 1\nb = [\n  "x"\nc = 1\n'
+    string = 'a = 1\nb = """\n  x\nc = 1\n'
+
+    assert key_lines(array) == key_lines(string) == {("a",): 1}
+    assert outline(array).endless_line == outline(string).endless_line == 2
+    assert outline(EVERYTHING).endless_line is None
+    assert outline("a = [ }\nb = 'x\n").endless_line is None  # broken, but each on its own line
 
 
 def test_a_key_given_twice_keeps_its_first_line_and_both_statements() -> None:
@@ -105,7 +111,7 @@ def test_a_key_given_twice_keeps_its_first_line_and_both_statements() -> None:
     text = "[t]\na = 1\na = 2\n"
 
     assert key_lines(text)["t", "a"] == 2
-    assert [s.line for s in statements(text) if s.path == ("t", "a")] == [2, 3]
+    assert [s.line for s in outline(text).statements if s.path == ("t", "a")] == [2, 3]
 
 
 def test_deep_nesting_is_no_recursion() -> None:
@@ -114,11 +120,6 @@ def test_deep_nesting_is_no_recursion() -> None:
     assert key_lines("a = " + "{a = " * 100_000 + "\nb = 1") == {("b",): 2}
     assert key_lines("a." * 100_000 + "a = 1\nb = 1") == {("b",): 2}
     assert key_lines("a = " + "[" * 40 + "]" * 40 + "\nb = 1") == {("a",): 1, ("b",): 2}
-
-
-def test_a_position_lies_on_a_line() -> None:
-    """Lines count from 1; a line feed belongs to the line that it ends."""
-    assert [line_at("ab\nc\n", at) for at in (0, 2, 3, 5)] == [1, 1, 2, 3]
 
 
 @given(st.text(alphabet=st.sampled_from("ab.=[]{},#\"'\\ \n\r\tu0{"), max_size=60))
