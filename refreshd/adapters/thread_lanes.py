@@ -5,7 +5,7 @@ from __future__ import annotations
 import mmap
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from concurrent.futures import TimeoutError as FutureTimeoutError
 from itertools import islice
 from threading import local
@@ -39,6 +39,7 @@ class ThreadLanes:
 
     def each(self, act: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
         """Act on the items in order, up to twice `LANE_COUNT` ahead of the caller."""
+        self._refuse_if_hung()
         waiting: deque[Future[R]] = deque()
         source = iter(items)
         try:
@@ -54,6 +55,7 @@ class ThreadLanes:
 
     def aside(self, act: Callable[[], R]) -> Callable[[], R]:
         """Start `act` on the side lane."""
+        self._refuse_if_hung()
         future = self._side.submit(act)
         return lambda: self._await(future)
 
@@ -71,6 +73,11 @@ class ThreadLanes:
         self._pool.shutdown(wait=not self.is_hung, cancel_futures=True)
         self._side.shutdown(wait=not self.is_hung, cancel_futures=True)
 
+    def _refuse_if_hung(self) -> None:
+        """Ask nothing more of a drive or disk that has not answered."""
+        if self.is_hung:
+            raise DriveHungError("an earlier request is still out; nothing more is asked")
+
     def _await(self, future: Future[R]) -> R:
         try:
             return future.result(timeout=self._hung_after_s)
@@ -86,10 +93,12 @@ class ThreadLanes:
     def _settle(self, waiting: deque[Future[R]]) -> None:
         """Let what is under way end before the caller reuses a buffer or reports.
 
-        One that hangs by now is the caller's news, whatever else went wrong before.
+        Raises nothing, since another error is on its way to the caller already; if one of
+        them hangs, the next thing asked for is refused.
         """
         for future in waiting:
             future.cancel()
         for future in waiting:
-            if not (future.cancelled() or self.is_hung):
-                self._await(future, is_result_wanted=False)
+            if self.is_hung:
+                return
+            self.is_hung = bool(wait([future], timeout=self._hung_after_s).not_done)

@@ -6,10 +6,11 @@ Lanes read and write at the same time, so the counters are kept under a lock.
 from __future__ import annotations
 
 from collections.abc import Callable
-from threading import Lock
+from dataclasses import dataclass
+from threading import Lock, get_ident
 from typing import TypeVar
 
-from refreshd.errors import DriveError, require
+from refreshd.errors import DriveError, WriteFailedError, require
 from refreshd.ports import BlockMedium, Clock, ReadBackMethod
 from refreshd.quantities import Geometry, Span
 
@@ -37,6 +38,19 @@ class Pacer:
             self._clock.sleep(wait)
 
 
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Something asked of the drive that it has not answered yet. `span` is None for a flush."""
+
+    doing: str
+    span: Span | None = None
+
+    def __str__(self) -> str:
+        if self.span is None:
+            return self.doing
+        return f"{self.doing} {self.span.length} bytes at byte {self.span.start}"
+
+
 class MeteredMedium:
     """One visit's door to the medium; nothing else in a pass touches it."""
 
@@ -46,6 +60,7 @@ class MeteredMedium:
         self._lock = Lock()
         self._is_doubted = False
         self._is_writable = False
+        self._under_way: dict[int, Request] = {}  # by thread, the oldest first
         self.bytes_read = 0
         self.bytes_written = 0
         self.lag_bytes = lag_bytes if medium.has_drive_cache else 0
@@ -76,21 +91,34 @@ class MeteredMedium:
     def read(self, start: int, into: memoryview) -> None:
         """Fill `into` from byte `start`."""
         self._pacer.spend(len(into))
-        self._doubting(lambda: self._medium.read(start, into))
+        request = Request("reading", Span(start, len(into)))
+        self._ask(request, lambda: self._medium.read(start, into))
         with self._lock:
             self.bytes_read += len(into)
 
     def write(self, start: int, data: memoryview) -> None:
-        """Write at byte `start`; only between `open_for_writing` and the next doubt."""
+        """Write at byte `start`; only between `open_for_writing` and the next doubt.
+
+        Another lane's request may have failed a moment ago, and what answers now may be
+        another drive: then this write fails, too, before it touches anything.
+        """
         require(self._is_writable, "nothing is written before the rewrite stage (I9)")
+        span = Span(start, len(data))
         self._pacer.spend(len(data))
-        self._doubting(lambda: self._medium.write(start, data))
+        if self._is_doubted:
+            raise WriteFailedError(self.place, span, "not tried after an earlier error")
+        self._ask(Request("writing", span), lambda: self._medium.write(start, data))
         with self._lock:
             self.bytes_written += len(data)
 
     def flush(self) -> None:
         """Make the writes durable. A failed flush is never asked again."""
-        self._doubting(self._medium.flush)
+        self._ask(Request("flushing"), self._medium.flush)
+
+    def oldest_request(self) -> Request | None:
+        """Return what the drive has owed an answer for the longest time."""
+        with self._lock:
+            return next(iter(self._under_way.values()), None)
 
     def data_spans(self, span: Span) -> tuple[Span, ...]:
         """Return the parts of `span` that are not holes."""
@@ -118,9 +146,15 @@ class MeteredMedium:
             self._is_writable = False
             self._medium.forbid_writing()
 
-    def _doubting(self, act: Callable[[], R]) -> R:
+    def _ask(self, request: Request, act: Callable[[], R]) -> R:
+        lane = get_ident()
+        with self._lock:
+            self._under_way[lane] = request
         try:
             return act()
         except DriveError:
             self._is_doubted = True
             raise
+        finally:
+            with self._lock:
+                del self._under_way[lane]

@@ -98,9 +98,7 @@ class Elsewhere:
         "uncertain" in the journal says so.
         """
         self._metered.drop_cache()
-        missing = mark + self._metered.lag_bytes - self._metered.traffic
-        if missing <= 0:
-            return
+        target = mark + self._metered.lag_bytes
         count = self._grid.count
         start = max(busy, default=0) + 1
         others = (
@@ -108,9 +106,12 @@ class Elsewhere:
             for chunk in chain(range(start, count), range(min(start, count)))
             if chunk not in busy
         )
-        wanted = -(-missing // self._grid.chunk_bytes) + 1
-        for _ in self._lanes.each(self._pass_over, islice(others, wanted)):
-            pass
+        while (missing := target - self._metered.traffic) > 0:
+            wanted = tuple(islice(others, -(-missing // self._grid.chunk_bytes)))
+            if not wanted:
+                return
+            for _ in self._lanes.each(self._pass_over, wanted):
+                pass  # what cannot be read does not count; more is read in its place
 
     def _pass_over(self, chunk: int) -> None:
         span = self._grid.span(chunk)

@@ -4,11 +4,12 @@ A power cut can leave the sector being written unreadable; it cannot mix content
 and new bytes are the same. So:
 
 - a chunk in doubt that reads and matches is in order;
-- one that does not may have been changed on purpose, on another computer. It is put back from
-  staging only when the drive provably was not elsewhere: same boot and same disk sequence
-  number, or every other chunk of the drive still matches its record. The second proof reads
-  the whole drive, which covers whatever holds partition tables, superblocks and journals of
-  file systems without having to know them all;
+- one that does not may have been changed on purpose. It is put back from staging only when
+  the drive provably was not edited: it cannot be read and the drive never left (same boot and
+  same disk sequence number), or every other chunk of the drive still matches its record. The
+  second proof reads the whole drive, which covers whatever holds partition tables, superblocks
+  and journals of file systems without having to know them all. A chunk that can be read and
+  differs always needs it: between two visits the drive may have been mounted on this machine;
 - without that proof nothing is written, not even over the unreadable. The staged bytes are
   moved out of the ring and kept, and a finding asks.
 """
@@ -36,12 +37,16 @@ class Doubt:
 
 
 def recover(visit: Visit, ring: StagingRing, writer: SegmentWriter) -> None:
-    """Put back or set aside what the last interruption damaged. Reads only, if nothing was."""
+    """Put back or set aside what the last interruption damaged; write nothing if nothing was."""
     staged = _staged_in_doubt(visit, ring)
+    if not staged:
+        return
+    writer.flush_leftovers()
     doubts = _doubts(visit, staged)
     if not doubts:
         return
     if _was_not_elsewhere(visit, doubts):
+        ring.make_durable()
         _put_back(visit, writer, doubts)
     else:
         _set_aside(visit, writer, doubts)
@@ -50,7 +55,8 @@ def recover(visit: Visit, ring: StagingRing, writer: SegmentWriter) -> None:
 def _staged_in_doubt(visit: Visit, ring: StagingRing) -> dict[int, list[StagedSegment]]:
     """Return, by chunk, the slots of this pass that hold it and are not checkpointed."""
     found: dict[int, list[StagedSegment]] = {}
-    for slot, header in ring.headers():
+    headers = visit.bench.lanes.aside(lambda: tuple(ring.headers()))()
+    for slot, header in headers:
         if header.pass_id != visit.pass_id or not _fits(visit, header):
             continue
         for chunk in header.chunks:
@@ -77,15 +83,16 @@ def _doubts(visit: Visit, staged: dict[int, list[StagedSegment]]) -> list[Doubt]
 
 def _was_not_elsewhere(visit: Visit, doubts: list[Doubt]) -> bool:
     """Say whether the drive provably stayed here since the staged copies were made."""
-    if all(
+    is_all_unreadable = all(doubt.reading.digest is None for doubt in doubts)
+    if is_all_unreadable and all(
         visit.presence.is_same_stay(copy.header.presence)
         for doubt in doubts
         for copy in doubt.copies
     ):
         return True
     visit.say(
-        "The drive may have been elsewhere since the interruption: all of it is read before "
-        "anything is put back."
+        "The drive may have been elsewhere, or changed here, since the interruption: all of it "
+        "is read before anything is put back."
     )
     left_out = {doubt.reading.chunk for doubt in doubts} | _known_damage(visit)
     others = [chunk for chunk in range(visit.card.grid.count) if chunk not in left_out]

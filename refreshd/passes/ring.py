@@ -141,6 +141,10 @@ class StagingRing:
         self._file.read(self._slot_start(slot), room)
         return Header.decode(bytes(room))
 
+    def make_durable(self) -> None:
+        """Flush copies that a killed process may have left in the cache of the server's disk."""
+        self._file.flush()
+
     def headers(self) -> Iterator[tuple[int, Header]]:
         """Yield every slot that has a whole header; one that cannot be read has none.
 

@@ -11,6 +11,7 @@ from refreshd.cards import DriveCard, PassState, Presence
 from refreshd.errors import (
     DriveError,
     DriveHeldError,
+    DriveHungError,
     PathDoubtedError,
     RecordFailedError,
     RefreshdError,
@@ -133,8 +134,10 @@ class Visit:
         if not suspects:
             return
         self.elsewhere.outlast(mark, {suspect.chunk for suspect in suspects})
-        for suspect in suspects:
-            yield replace(suspect, second=self.reader.read(suspect.chunk))
+        chunks = [suspect.chunk for suspect in suspects]
+        readings = self.bench.lanes.each(self.reader.read, chunks)
+        for suspect, second in zip(suspects, readings, strict=True):
+            yield replace(suspect, second=second)
 
     def settle(self, suspect: Suspect) -> bool:
         """Enter what two readings of a chunk say; return whether they put the path in doubt.
@@ -332,10 +335,19 @@ def guarded(visit: Visit, body: Callable[[], PassReport]) -> PassReport:
         report = body()
         visit.metered.close_for_writing()
     except RefreshdError as err:
+        told = _located(visit, err) if isinstance(err, DriveHungError) else err
         with suppress(DriveError):  # the first error is the one to tell
             visit.metered.close_for_writing()
-        return interrupted(visit, err)
+        return interrupted(visit, told)
     return report
+
+
+def _located(visit: Visit, err: DriveHungError) -> DriveHungError:
+    """Return the error with the place on the drive that hangs, or that it is not the drive."""
+    request = visit.metered.oldest_request()
+    if request is None:
+        return DriveHungError(f"{err}: not the drive, but the disk that holds the staged copies")
+    return DriveHungError(f"{visit.metered.place}: {err} while {request}")
 
 
 def refuse_unless_taken_in(card: DriveCard) -> None:

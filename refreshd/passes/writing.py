@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from refreshd.errors import (
     FlushFailedError,
@@ -44,11 +45,9 @@ class SegmentWriter:
                 )
             self._write_chunk(chunk, data)
 
-        self._visit.metered.open_for_writing()
+        self._open()
         try:
-            for _ in self._visit.bench.lanes.each(write_one, staged.header.chunks):
-                pass
-            self._visit.metered.flush()
+            self._write_all(write_one, staged.header.chunks)
         except (WriteFailedError, FlushFailedError) as err:
             self._visit.say(f"{err}. The segment is written once more from its staged copy.")
             self.write_again(staged, staged.header.chunks)
@@ -68,13 +67,24 @@ class SegmentWriter:
                 )
             self._write_chunk(chunk, data)
 
-        self._visit.metered.open_for_writing()
+        self._open()
         try:
-            for _ in self._visit.bench.lanes.each(write_one, chunks):
-                pass
-            self._visit.metered.flush()
+            self._write_all(write_one, chunks)
         except (WriteFailedError, FlushFailedError) as err:
             self.hold(f"writing failed twice: {err}")
+            raise
+
+    def flush_leftovers(self) -> None:
+        """Flush what a killed process may have left in the drive's own cache.
+
+        Until then the drive answers readings from there, and a slot that is used again would
+        take the only durable copy of those bytes with it at the next power cut (I1).
+        """
+        self._open()
+        try:
+            self._flush()
+        except FlushFailedError as err:
+            self.hold(f"what an interrupted pass wrote could not be flushed: {err}")
             raise
 
     def hold(self, reason: str) -> None:
@@ -84,15 +94,19 @@ class SegmentWriter:
 
     def is_good(self, staged: StagedSegment, chunk: int) -> bool:
         """Say whether the staged copy of a chunk can be read and matches its recorded digest."""
-        first = staged.header.first_chunk
+        load = partial(
+            self._ring.load, staged.slot, staged.header.first_chunk, chunk, staged.digest_of(chunk)
+        )
         try:
-            loaded = self._ring.load(staged.slot, first, chunk, staged.digest_of(chunk))
+            return self._visit.bench.lanes.aside(load)() is not None
         except StagingFailedError:
             return False
-        return loaded is not None
 
     def keep_aside(self, staged: StagedSegment, chunk: int) -> str | None:
         """Move a staged chunk out of the ring, durably; return its path, None if it is bad."""
+        return self._visit.bench.lanes.aside(partial(self._kept, staged, chunk))()
+
+    def _kept(self, staged: StagedSegment, chunk: int) -> str | None:
         data = self._ring.load(
             staged.slot, staged.header.first_chunk, chunk, staged.digest_of(chunk)
         )
@@ -101,6 +115,17 @@ class SegmentWriter:
         start = self._visit.card.grid.span(chunk).start
         name = f"{self._visit.pass_id.replace('/', '-')}-byte-{start}.bin"
         return self._ring.keep_aside(name, data)
+
+    def _open(self) -> None:
+        self._visit.bench.lanes.aside(self._visit.metered.open_for_writing)()
+
+    def _flush(self) -> None:
+        self._visit.bench.lanes.aside(self._visit.metered.flush)()
+
+    def _write_all(self, write_one: Callable[[int], None], chunks: Sequence[int]) -> None:
+        for _ in self._visit.bench.lanes.each(write_one, chunks):
+            pass
+        self._flush()
 
     def _write_chunk(self, chunk: int, data: memoryview) -> None:
         span = self._visit.card.grid.span(chunk)

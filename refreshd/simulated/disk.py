@@ -76,7 +76,7 @@ class PowerLine:
 
 @dataclass(frozen=True)
 class Failure:
-    """The `nth` operation (from 1) of the kinds in `ops` fails; from then on all do if `forever`."""
+    """The `nth` operation (from 1) of the kinds in `ops` fails; all after it, if `is_forever`."""
 
     nth: int
     ops: frozenset[Op]
@@ -92,16 +92,25 @@ to byte `at`, the version before from there; ``("unreadable", _, _)``.
 """
 
 
+KEPT = 0.35
+OLDER = 0.35
+TORN = 0.15
+"""Chances of an unflushed sector when the power fails; the rest cannot be read afterwards."""
+
+TAKEN = 0.5
+"""Chance of each sector of a failed write to have been taken all the same."""
+
+
 def random_fates(random: Random) -> Choose:
     """Return a chooser: kept and dropped 35 % each, 15 % torn, 15 % unreadable."""
 
     def choose(_sector: int, versions: int) -> tuple[str, int, int]:
         dice = random.random()
-        if dice < 0.35:
+        if dice < KEPT:
             return "version", versions, 0
-        if dice < 0.70:
+        if dice < KEPT + OLDER:
             return "version", random.randrange(versions), 0
-        if dice < 0.85:
+        if dice < KEPT + OLDER + TORN:
             return "torn", random.randint(1, versions), random.randint(0, 8) * SECTOR_BYTES_MIN
         return "unreadable", 0, 0
 
@@ -115,7 +124,7 @@ class SimulatedDisk:
     geometry: Geometry
     line: PowerLine = field(default_factory=PowerLine)
     cache_bytes: int = 0  # of the drive's own cache; 0: reads come from the medium
-    random: Random = field(default_factory=lambda: Random(0))
+    random: Random = field(default_factory=lambda: Random(0))  # noqa: S311 - seeded
 
     def __post_init__(self) -> None:
         self.medium = bytearray(self.geometry.size_bytes)
@@ -161,7 +170,7 @@ class SimulatedDisk:
         if fault is not None and fault.kind is Kind.GONE:
             raise fault
         for sector, at, piece in self._pieces(start, len(data)):
-            if fault is None or self.random.random() < 0.5:
+            if fault is None or self.random.random() < TAKEN:
                 self._take(sector, bytes(data[at : at + piece]))
         self.line.step()
         if fault is not None:

@@ -8,14 +8,15 @@ from dataclasses import dataclass
 from itertools import product
 from random import Random
 
+from refreshd.errors import StagingFailedError
 from refreshd.passes.bench import PassReport
 from refreshd.passes.ring import StagingRing
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.simulated.disk import Choose, PowerCutError, PowerLine, SimulatedDisk, random_fates
-from refreshd.simulated.drive import SimulatedDrive, SimulatedStaging
+from refreshd.simulated.drive import SimulatedStaging
 from refreshd.simulated.lanes import InlineLanes
 from refreshd.simulated.ledger import SimulatedLedger
-from tests.fakes.room import K07, QuietAttendant, Room
+from tests.fakes.room import QuietAttendant, Room
 
 STEPS_MAX = 100_000
 
@@ -103,7 +104,7 @@ def _is_staged(room: Room, ring: StagingRing, chunk: int) -> bool:
         recorded = header.digests[header.chunks.index(chunk)]
         try:
             data = ring.load(slot, header.first_chunk, chunk, recorded)
-        except Exception:  # noqa: BLE001 - an unreadable copy is none, whatever the reason.
+        except StagingFailedError:  # a copy that cannot be read is none
             continue
         if data is not None:
             span = room.grid.span(chunk)

@@ -6,7 +6,7 @@ import pytest
 
 from refreshd.errors import DriveHeldError, NotHeldError, PassStoppedError, PathDoubtedError
 from refreshd.quantities import FindingKind, Outcome, PassKind, Span
-from refreshd.simulated.disk import Op
+from refreshd.simulated.disk import Failure, Op
 from tests.fakes.room import K07, Plan, Room, damaged, taken_in
 
 PLANS = [
@@ -215,7 +215,5 @@ def test_a_closing_pass_finds_a_write_that_landed_elsewhere() -> None:
     assert [one.span for one in report.findings] == [Span(1024, 1024)]
 
 
-def _flush_failure(*, nth: int, is_forever: bool = False):  # noqa: ANN202 - see Failure.
-    from refreshd.simulated.disk import Failure
-
+def _flush_failure(*, nth: int, is_forever: bool = False) -> Failure:
     return Failure(nth, frozenset({Op.FLUSH}), is_forever=is_forever)
