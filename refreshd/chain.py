@@ -174,14 +174,15 @@ def _is_canonical(entry: Entry, line: bytes) -> bool:
         return False
 
 
-def _has_trap(value: object) -> bool:
+def _has_trap(value: dict[str, Any] | list[Any]) -> bool:
     """Say whether a number in `value` might be written differently by the two encoders."""
-    if isinstance(value, str):
-        return False
-    if isinstance(value, dict):
-        return any(map(_has_trap, value.values()))
-    if isinstance(value, list):
-        return any(map(_has_trap, value))
-    if isinstance(value, int):
-        return abs(value) > _INTEGER_MAX
-    return value is not None
+    for part in value.values() if isinstance(value, dict) else value:
+        kind = type(part)  # isinstance costs a third of the time of a whole verification
+        if kind is str or kind is bool or part is None:
+            continue
+        if kind is int:
+            if abs(part) > _INTEGER_MAX:
+                return True
+        elif (kind is not dict and kind is not list) or _has_trap(part):
+            return True
+    return False
