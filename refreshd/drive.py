@@ -9,7 +9,7 @@ Contradictions, and evidence that fits two drives in care, are no identity.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -307,37 +307,8 @@ def _is_only_a_copy(card: Evidence, found: Evidence) -> bool:
 # ── samples ──
 
 
-def choose_sample(digests: bytes, count: int = SAMPLE_CHUNKS) -> tuple[int, ...]:
-    """
-    Return chunk numbers, spread evenly, whose recorded digests tell one drive from another.
-
-    Chunks without a digest say nothing. Digests that more than one chunk has (zeros above all,
-    which every empty drive has) say little: they are taken only where there are no others.
-
-    Args:
-        digests: Recorded digests from chunk 0 on, packed.
-        count: How many chunks at most.
-
-    """
-    recorded = _recorded(digests)
-    telling = _unique(recorded) or list(recorded)
-    if not telling or count < 1:
-        return ()
-    step = max(1.0, len(telling) / count)
-    return tuple(telling[int(at * step)] for at in range(min(count, len(telling))))
-
-
-def _recorded(digests: bytes) -> dict[int, bytes]:
-    """Return the recorded digests by chunk number."""
-    width = DIGEST_BYTES
-    each = {n: digests[n * width : (n + 1) * width] for n in range(len(digests) // width)}
-    return {chunk: digest for chunk, digest in each.items() if digest != NO_DIGEST}
-
-
-def _unique(recorded: dict[int, bytes]) -> list[int]:
-    """Return the chunks whose digest no other chunk of the drive has."""
-    times = Counter(recorded.values())
-    return [chunk for chunk, digest in recorded.items() if times[digest] == 1]
+WINDOWS, WINDOW_CHUNKS = 64, 256
+"""Digests are looked at in so many windows: memory stays flat on a drive of millions of chunks."""
 
 
 def sample(digests: bytes, observed: Callable[[int], Digest | None]) -> Sampling:
@@ -349,12 +320,42 @@ def sample(digests: bytes, observed: Callable[[int], Digest | None]) -> Sampling
         observed: Reads and digests one chunk; None if it cannot be read, or lies past the end.
 
     """
-    recorded = _recorded(digests)
-    readings = [(chunk, observed(chunk)) for chunk in choose_sample(digests)]
+    recorded = _spread(digests)
+    readings = [(chunk, observed(chunk)) for chunk in choose_sample(recorded)]
     readable = [(chunk, found) for chunk, found in readings if found is not None]
     matched = sum(recorded[chunk] == found for chunk, found in readable)
-    is_telling = bool(_unique(recorded))
-    return Sampling(len(readable), matched, is_telling)
+    return Sampling(len(readable), matched, is_telling=bool(_unique(recorded)))
+
+
+def _spread(digests: bytes) -> dict[int, bytes]:
+    """Return recorded digests by chunk number: all of a small drive, windows of a large one."""
+    chunks, each = len(digests) // DIGEST_BYTES, WINDOW_CHUNKS
+    starts = [max(0, chunks - each) * n // (WINDOWS - 1) for n in range(WINDOWS)]
+    chosen = (
+        range(chunks) if chunks <= WINDOWS * each else (s + n for s in starts for n in range(each))
+    )
+    found = {n: digests[n * DIGEST_BYTES : (n + 1) * DIGEST_BYTES] for n in chosen}
+    return {chunk: digest for chunk, digest in found.items() if digest != NO_DIGEST}
+
+
+def choose_sample(recorded: Mapping[int, bytes], count: int = SAMPLE_CHUNKS) -> tuple[int, ...]:
+    """
+    Return chunk numbers, spread evenly, whose recorded digests tell one drive from another.
+
+    Digests that more than one chunk has (zeros above all, which every empty drive has) say
+    little: they are taken only where there are no others.
+    """
+    telling = _unique(recorded) or list(recorded)
+    if not telling or count < 1:
+        return ()
+    step = max(1.0, len(telling) / count)
+    return tuple(telling[int(at * step)] for at in range(min(count, len(telling))))
+
+
+def _unique(recorded: Mapping[int, bytes]) -> list[int]:
+    """Return the chunks whose digest no other chunk at hand has."""
+    times = Counter(recorded.values())
+    return [chunk for chunk, digest in recorded.items() if times[digest] == 1]
 
 
 # ── words ──

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from random import Random
@@ -12,6 +13,8 @@ from refreshd.cards import Carrier, DriveCard, Evidence
 from refreshd.drive import (
     END_BYTES_MAX,
     LOOP_MODEL,
+    WINDOW_CHUNKS,
+    WINDOWS,
     Sampler,
     Sampling,
     check_accession,
@@ -301,42 +304,67 @@ def test_an_interrupted_accession_is_taken_up_again() -> None:
 
 
 def digests(*values: int) -> bytes:
-    """Pack digests, one a value; None is no digest."""
+    """Pack digests; 0 is no digest."""
     return b"".join(value.to_bytes(16, "big") for value in values)
 
 
-def test_a_sample_leaves_out_what_every_empty_drive_has() -> None:
-    """Zeros and chunks without a digest do not tell drives apart."""
-    packed = digests(9, 9, 1, 0, 2, 9, 3)
+def by_chunk(*values: int) -> dict[int, bytes]:
+    """Return digests by chunk number."""
+    return {n: digests(value) for n, value in enumerate(values)}
 
-    assert choose_sample(packed) == (2, 4, 6)
-    assert choose_sample(digests(9, 9, 0)) == (0, 1)
-    assert choose_sample(bytes(16) * 3) == ()
+
+def sampled(values: Sequence[int], observed: Callable[[int], Digest | None]) -> Sampling:
+    """Sample a drive whose recorded digests are these."""
+    return sample(digests(*values), observed)
+
+
+def test_a_sample_leaves_out_what_every_empty_drive_has() -> None:
+    """Zeros do not tell drives apart, and are taken only where there is nothing else."""
+    assert choose_sample(by_chunk(9, 9, 1, 2, 9, 3)) == (2, 3, 5)
+    assert choose_sample(by_chunk(9, 9)) == (0, 1)
+    assert choose_sample({}) == ()
 
 
 def test_a_sample_is_spread_over_the_drive() -> None:
     """One corner of a drive says little about the rest."""
-    chosen = choose_sample(digests(*range(1, 1001)), 10)
-
-    assert chosen == tuple(range(0, 1000, 100))
+    assert choose_sample(by_chunk(*range(1, 1001)), 10) == tuple(range(0, 1000, 100))
 
 
 def test_a_sample_counts_what_could_be_read_and_what_matched() -> None:
-    """An unreadable chunk neither fits nor contradicts."""
-    packed = digests(1, 2, 3, 4)
-    seen = {0: digests(1), 1: digests(7), 3: digests(4)}
+    """An unreadable chunk neither fits nor contradicts; nor does one without a digest."""
+    seen = {0: digests(1), 1: digests(7), 4: digests(4)}
 
-    found = sample(packed, lambda chunk: Digest(seen[chunk]) if chunk in seen else None)
+    found = sampled((1, 2, 0, 3, 4), lambda n: Digest(seen[n]) if n in seen else None)
 
     assert found == Sampling(compared=3, matched=2)
 
 
+def test_a_sample_of_an_empty_drive_tells_that_it_is_not_telling() -> None:
+    """All zeros match all zeros: the caller must know how little that says."""
+    zero = Digest(digests(9))
+
+    assert sampled((9,) * 50, lambda _: zero) == Sampling(32, 32, is_telling=False)
+    assert sampled((), lambda _: zero) == Sampling(0, 0, is_telling=False)
+
+
 def test_a_third_of_the_chunks_edited_leaves_a_drive_recognisable() -> None:
     """An edited image is still itself; the seed is 5."""
-    random, packed = Random(5), digests(*range(1, 301))
-    edited = set(random.sample(range(300), 100))
+    edited = set(Random(5).sample(range(300), 100))
 
     def observed(chunk: int) -> Digest:
         return Digest(digests(1000 + chunk if chunk in edited else chunk + 1))
 
-    assert sample(packed, observed).is_mostly_same
+    assert sampled(range(1, 301), observed).is_mostly_same
+
+
+def test_a_large_drive_is_sampled_in_windows_from_end_to_end() -> None:
+    """A 20 TB drive has 4.8 million digests; they are not all taken apart."""
+    chunks, seen = WINDOWS * WINDOW_CHUNKS * 4, set[int]()
+
+    def observed(chunk: int) -> Digest:
+        seen.add(chunk)
+        return Digest(digests(chunk + 1))
+
+    assert sampled(range(1, chunks + 1), observed) == Sampling(32, 32)
+    assert min(seen) == 0
+    assert max(seen) > chunks * 0.9
