@@ -33,6 +33,7 @@ class FaultyFile:
     content: bytearray
     bad: dict[range, int] = field(default_factory=dict)  # bytes that fail, with the errno
     short_once: int | None = None  # the next transfer ends after so many bytes
+    is_uncached: bool = False  # the kernel passes every transfer on as it is (FOPEN_DIRECT_IO)
     flush_errno: int = 0
     flush_failures: int = 0  # how many flushes still fail
     flushes: int = 0
@@ -76,7 +77,7 @@ class FaultyFile:
         return struct.pack("<QII", 0, 0, 0) + self._attributes(node)
 
     def _open(self, _node: int, _body: bytes) -> bytes:
-        return struct.pack("<QII", 0, 0, 0)
+        return struct.pack("<QII", 0, int(self.is_uncached), 0)
 
     def _nothing(self, _node: int, _body: bytes) -> bytes:
         return b""

@@ -15,6 +15,7 @@ from refreshd.drive import LOOP_MODEL
 from refreshd.errors import (
     DriveGoneError,
     FlushFailedError,
+    InvariantBrokenError,
     MistakenDriveError,
     RefusedError,
     UnreadableError,
@@ -24,7 +25,7 @@ from refreshd.errors import (
 from refreshd.kernel import ioctls
 from refreshd.kernel.block_tree import Node, all_disks
 from refreshd.kernel.direct_io import aligned_buffer
-from refreshd.quantities import KIB, MIB, MediumKind
+from refreshd.quantities import KIB, MIB, Geometry, MediumKind
 from tests import loops
 
 pytestmark = pytest.mark.root
@@ -238,6 +239,17 @@ def test_a_write_protected_disk_is_refused_at_the_rewrite_stage(tmp_path: Path) 
         with pytest.raises(RefusedError, match="is write-protected"):
             medium.allow_writing()
         medium.close()
+
+
+def test_a_disk_of_large_blocks_is_never_written_in_parts_of_them(medium: BlockDevice) -> None:
+    """No loop device has 512-byte sectors on 4096-byte blocks, so the geometry is put in."""
+    medium._geometry = Geometry(8 * MIB, 512, 4096)
+    medium.allow_writing()
+
+    for start, length in ((0, 512), (512, 4096), (4096, 4096 + 512)):
+        with pytest.raises(InvariantBrokenError, match="not whole physical blocks"):
+            medium.write(start, aligned_buffer(length))
+    medium.write(8 * MIB - 4096, aligned_buffer(4096))
 
 
 def test_a_stay_is_known_by_boot_and_sequence(file: Path) -> None:

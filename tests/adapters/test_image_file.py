@@ -131,8 +131,9 @@ def test_an_image_that_was_exchanged_is_not_written_to(file: Path) -> None:
     other.write_bytes(bytes(4 * MIB))
     other.rename(file)
 
-    with pytest.raises(MistakenDriveError, match="another file lies there"):
-        image.allow_writing()
+    for prove in (image.prove_identity, image.allow_writing):
+        with pytest.raises(MistakenDriveError, match="another file lies there"):
+            prove()
     image.close()
 
 
@@ -227,6 +228,40 @@ def test_an_image_without_direct_io_is_still_read_from_below_the_cache(tmp_path:
             assert image.geometry.logical_bytes == 512
             assert bytes(buffer) == content == file.read_bytes()
             image.close()
+
+
+@pytest.mark.root
+@pytest.mark.parametrize("length", [64 * KIB, 64 * KIB + 512])
+def test_a_reading_comes_from_below_the_page_cache(length: int, tmp_path: Path) -> None:
+    """I3: with direct I/O, and without it where the size does not allow it.
+
+    The bytes are changed on the disk below the file system, whose cached pages stay as they were.
+    """
+    disk = tmp_path / "disk.img"
+    with disk.open("wb") as made:
+        made.truncate(16 * MIB)
+    with loops.attached(disk, sector=4096) as node:
+        loops.run("mkfs.ext4", "-q", "-F", node)
+        with loops.mounted(node, tmp_path / "mnt") as point:
+            file = loops.noise_file(point / "drive.img", length)
+            content = file.read_bytes()
+            loops.run("sync", "-f", file)
+            image, buffer = ImageFile.open(file), aligned_buffer(length)
+            image.allow_writing()
+            buffer[:] = content
+            image.write(0, buffer)
+            image.flush()
+            assert file.read_bytes() == content  # Now it is in the page cache.
+            loops.run("sync", "-f", file)
+            place = disk.read_bytes().index(content[: 4 * KIB])
+            with disk.open("r+b") as behind:
+                behind.seek(place)
+                behind.write(b"decayed")
+            image.read(0, buffer)
+            image.close()
+
+    assert bytes(buffer[:7]) == b"decayed"
+    assert bytes(buffer[7:]) == content[7:]
 
 
 @pytest.mark.root

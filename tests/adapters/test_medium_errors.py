@@ -114,23 +114,42 @@ def test_an_error_that_nobody_named_goes_through_unchanged(
         read(image, MIB, 64 * KIB)
 
 
-def test_a_short_read_goes_on_where_it_ended(image: ImageFile, faulty: FaultyFile) -> None:
+@pytest.fixture
+def uncached(faulty: FaultyFile) -> Iterator[ImageFile]:
+    """Give the file as an image whose short transfers the kernel does not make up for itself."""
+    faulty.is_uncached = True
+    opened = ImageFile.open(faulty.path)
+    yield opened
+    opened.close()
+
+
+def test_a_short_read_goes_on_where_it_ended(uncached: ImageFile, faulty: FaultyFile) -> None:
     """The rest of the buffer is never taken for bytes of the drive."""
     faulty.short_once = 8 * KIB
 
-    assert read(image, 0, 64 * KIB) == CONTENT[: 64 * KIB]
+    assert read(uncached, 0, 64 * KIB) == CONTENT[: 64 * KIB]
+    assert faulty.short_once is None
 
 
-def test_a_short_write_goes_on_where_it_ended(image: ImageFile, faulty: FaultyFile) -> None:
+def test_a_read_that_gives_nothing_is_an_error(uncached: ImageFile, faulty: FaultyFile) -> None:
+    """A medium that ends early must not be read as zeros."""
+    del faulty.content[MIB:]
+
+    with pytest.raises(UnreadableError, match="ENODATA"):
+        read(uncached, MIB - 4096, 64 * KIB)
+
+
+def test_a_short_write_goes_on_where_it_ended(uncached: ImageFile, faulty: FaultyFile) -> None:
     """No byte of a write is dropped in silence."""
     new = aligned_buffer(64 * KIB)
     new[:] = Random(4).randbytes(64 * KIB)
-    image.allow_writing()
+    uncached.allow_writing()
     faulty.short_once = 8 * KIB
-    image.write(0, new)
-    image.flush()
+    uncached.write(0, new)
+    uncached.flush()
 
     assert bytes(faulty.content) == bytes(new) + CONTENT[64 * KIB :]
+    assert faulty.short_once is None
 
 
 @pytest.mark.parametrize("name", ["image", "disk"])
