@@ -1,0 +1,69 @@
+"""journal show, journal verify, journal attest-clock."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from refreshd.cli.answer import FINDINGS, Answer
+from refreshd.cli.words import AsJson, number_or_all
+from refreshd.cli.world import asked_of, who_says
+from refreshd.telling.as_json import entry_object, verified_object
+from refreshd.telling.journal import entry_line, verified_lines
+from refreshd.verbs.deciding import attest_clock
+from refreshd.verbs.records import JournalWish, check_journal, show_journal
+
+app = typer.Typer(
+    help="The record of everything that happened.", no_args_is_help=True, rich_markup_mode=None
+)
+
+
+@app.command("show")
+def show_verb(
+    ctx: typer.Context,
+    number: Annotated[
+        str | None, typer.Option("--drive", metavar="NUMBER", help="Only what is about one drive.")
+    ] = None,
+    last: Annotated[
+        int | None, typer.Option("--last", metavar="N", help="Only the last so many records.")
+    ] = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Checkpoints and recorded digests as well.")
+    ] = False,
+    as_json: AsJson = False,
+) -> Answer:
+    """Show the journal, one line a record, oldest first."""
+    wish = JournalWish(number_or_all(number), last, everything)
+    entries = show_journal(asked_of(ctx).station_without_policy(), wish)
+    if as_json:
+        return Answer({"entries": [entry_object(entry) for entry in entries]})
+    return Answer({}, (entry_line(entry) for entry in entries))
+
+
+@app.command("verify")
+def verify_verb(
+    ctx: typer.Context,
+    as_json: AsJson = False,
+) -> Answer:
+    """Find records that were edited, removed, inserted, moved or cut off. Writes nothing.
+
+    Exit code 1 when something of that sort was found.
+    """
+    checked = check_journal(asked_of(ctx).station_without_policy())
+    code = 0 if checked.verification.is_untouched else FINDINGS
+    return Answer(verified_object(checked), verified_lines(checked), code)
+
+
+@app.command("attest-clock")
+def attest_verb(
+    ctx: typer.Context,
+    as_json: AsJson = False,
+) -> Answer:
+    """Say, after looking, that this server's clock is right.
+
+    A clock that is behind the last record, or far ahead of it, stops all dating until then.
+    """
+    asked = asked_of(ctx)
+    entry = attest_clock(asked.station(), who_says(asked.world.environ))
+    return Answer({"entry": entry_object(entry)}, (entry_line(entry),))

@@ -1,0 +1,204 @@
+"""The entry of the command line: words in, one answer out, and its exit code."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Sequence
+from io import TextIOWrapper
+from pathlib import Path
+from typing import Annotated, NoReturn, cast
+
+import typer
+
+from refreshd import __version__
+from refreshd.cli import care, journal, passes, policy, shelf
+from refreshd.cli.answer import STOPPED, Answer, answer_of, print_answer
+from refreshd.cli.signals import STOPPING, StoppedByHandError, end_by_exception
+from refreshd.cli.world import Asked, World
+from refreshd.errors import InvariantBrokenError, PolicyError, RefreshdError
+from refreshd.telling.as_json import error_of
+from refreshd.wiring.station import real_clock
+
+USAGE = 2
+BUG = 70
+
+app = typer.Typer(
+    name="refreshd",
+    help="Keep shelved drives readable: plan, verify, rewrite in place, read back, and keep the "
+    "record.",
+    epilog="Exit codes: 0 fine, 1 findings, 2 usage or policy, 3 refused by a guard, 4 drive or "
+    "I/O failure or stopped (run it again, it goes on), 5 daemon unreachable.",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+app.command("accession")(care.accession_verb)
+app.command("withdraw")(care.withdraw_verb)
+app.command("drive")(care.drive_verb)
+app.command("fixity")(passes.fixity_verb)
+app.command("refresh")(passes.refresh_verb)
+app.command("shelf")(shelf.shelf_verb)
+app.command("findings")(shelf.findings_verb)
+app.command("accept")(shelf.accept_verb)
+app.add_typer(journal.app, name="journal")
+app.add_typer(policy.app, name="policy")
+
+
+def _print_version(wanted: bool) -> None:  # noqa: FBT001 - how Typer calls back.
+    if wanted:
+        typer.echo(f"refreshd {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def before_the_verb(
+    ctx: typer.Context,
+    state: Annotated[
+        Path | None,
+        typer.Option(
+            "--state",
+            metavar="DIR",
+            help="Directory of catalogue, journal and staging. Left out: REFRESHD_STATE, else "
+            "/var/lib/refreshd for root and the XDG state directory for others.",
+        ),
+    ] = None,
+    policy_path: Annotated[
+        Path | None,
+        typer.Option(
+            "--policy",
+            metavar="FILE",
+            help="Policy file. Left out: /etc/refreshd/policy.toml for root, "
+            "refreshd/policy.toml in the XDG configuration directory for others.",
+        ),
+    ] = None,
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """Keep shelved drives readable: plan, verify, rewrite in place, read back, record."""
+    world = ctx.obj
+    if isinstance(world, World):
+        ctx.obj = Asked(world, state, policy_path)
+
+
+_CLICK = {kind.__name__: kind for kind in typer.BadParameter.__mro__}
+_ClickError = cast("type[Exception]", _CLICK["ClickException"])
+"""Newer versions of Typer carry a copy of Click, older ones use Click itself: this is either's."""
+
+
+def main(words: Sequence[str], world: World) -> tuple[int, bool]:
+    """
+    Run one command.
+
+    Returns:
+        The exit code, and whether a request hangs in the kernel, so that the process must end
+        without waiting for it.
+
+    """
+    as_json = "--json" in _before_dashes(words)
+    answer = _answered(words, world)
+    if isinstance(answer, int):
+        return answer, False
+    code = _told(answer, world, as_json=as_json)
+    return code, answer.is_hung
+
+
+def _before_dashes(words: Sequence[str]) -> Sequence[str]:
+    return words[: words.index("--")] if "--" in words else words
+
+
+def _answered(words: Sequence[str], world: World) -> Answer | int:
+    """Return what the verb answers; a number after help or version were printed."""
+    try:
+        command = typer.main.get_command(app)
+        found = command.main(list(words), prog_name="refreshd", standalone_mode=False, obj=world)
+    except (RefreshdError, InvariantBrokenError) as err:
+        return _failed(err)
+    except StoppedByHandError as err:
+        return _stopped(str(err))
+    except _ClickError as err:
+        return _usage(err)
+    except Exception as err:  # noqa: BLE001 - the edge: with --json, stdout is one object even now.
+        return _bug(err)
+    return found if isinstance(found, Answer) else cast("int", found or 0)
+
+
+def _failed(err: RefreshdError | InvariantBrokenError) -> Answer:
+    if isinstance(err, InvariantBrokenError):
+        traceback.print_exception(err)
+    return answer_of(err)
+
+
+def _stopped(name: str) -> Answer:
+    message = f"stopped by {name}; run it again"
+    return Answer({"error": error_of("Stopped", message, STOPPED)}, exit_code=STOPPED)
+
+
+def _usage(err: Exception) -> Answer:
+    """Turn Click's complaint into ours."""
+    said = getattr(err, "format_message", lambda: str(err))()
+    first = " ".join(said.split()) or "a verb is missing"
+    context = getattr(err, "ctx", None)
+    verb = getattr(context, "command_path", "refreshd")
+    message = f"{first.rstrip('.')}; `{verb} --help` says what is allowed"
+    error = PolicyError(message)
+    return Answer({"error": error_of("UsageError", message, USAGE)}, (), USAGE, error)
+
+
+def _bug(err: Exception) -> Answer:
+    traceback.print_exception(err)
+    kind = type(err).__name__
+    message = f"{kind}: {err}; a fault of refreshd, please report it with what stands above"
+    return Answer({"error": error_of(kind, message, BUG)}, (), BUG)
+
+
+def _told(answer: Answer, world: World, *, as_json: bool) -> int:
+    """Print an answer and its error, and return the exit code."""
+    code = answer.exit_code
+    try:
+        print_answer(answer, world.out, as_json=as_json)
+    except RefreshdError as err:  # The journal is read while it is told.
+        world.say(f"refreshd: {err}")
+        return err.exit_code
+    except BrokenPipeError:
+        _point_nowhere(world)  # The reader had enough; that is no failure of the verb.
+    except OSError as err:
+        world.say(f"refreshd: the answer could not be written to stdout: {err.strerror}")
+        _point_nowhere(world)
+        code = code or STOPPED
+    if answer.error is not None:
+        world.say(f"refreshd: {answer.error}")
+    return code
+
+
+def _point_nowhere(world: World) -> None:
+    """Keep the interpreter from complaining about stdout once more when it ends."""
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, world.out.fileno())
+    except (OSError, ValueError):
+        return
+
+
+def run() -> NoReturn:
+    """Run the command line of this process."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    if threading.current_thread() is threading.main_thread():
+        for number in STOPPING:
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                signal.signal(number, end_by_exception)
+    world = World(os.environ, sys.stdout, sys.stderr, real_clock(), is_root=os.geteuid() == 0)
+    code, is_hung = main(sys.argv[1:], world)
+    if is_hung:
+        world.leave(code)
+    sys.exit(code)

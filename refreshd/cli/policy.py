@@ -1,0 +1,89 @@
+"""policy check, explain, template, schema."""
+
+from __future__ import annotations
+
+import json
+
+import typer
+
+from refreshd import configfile
+from refreshd.cli.answer import Answer
+from refreshd.cli.words import AsJson, Number, number_of
+from refreshd.cli.world import asked_of
+from refreshd.configfile import CheckedPolicy
+from refreshd.errors import PolicyError
+from refreshd.telling.as_json import decided_object, error_object, remark_object
+from refreshd.verbs.policies import explain_policy
+
+app = typer.Typer(
+    help="How often and how gently drives are read and rewritten.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+@app.command("check")
+def check_verb(
+    ctx: typer.Context,
+    as_json: AsJson = False,
+) -> Answer:
+    """Read the policy file and say what is wrong or doubtful about it."""
+    asked = asked_of(ctx)
+    if asked.policy is None and asked.load_policy().is_built_in:
+        place = str(asked.policy_place)
+        line = f"{place}: there is no such file; what is built in is valid."
+        return Answer({"file": None, "problems": [], "warnings": []}, (line,))
+    return _checked(configfile.check(asked.policy_place))
+
+
+def _checked(checked: CheckedPolicy) -> Answer:
+    warnings = () if checked.loaded is None else checked.loaded.warnings
+    told: dict[str, object] = {
+        "file": checked.file,
+        "problems": [remark_object(one) for one in checked.problems],
+        "warnings": [remark_object(one) for one in warnings],
+    }
+    if checked.loaded is None:
+        error = PolicyError("\n".join(checked.problem_sentences()))
+        return Answer(told | {"error": error_object(error)}, (), error.exit_code, error)
+    lines = [f"Warning: {one.sentence(checked.file)}" for one in warnings]
+    return Answer(told, (*lines, f"{checked.file}: valid."))
+
+
+@app.command("explain")
+def explain_verb(
+    ctx: typer.Context,
+    number: Number,
+    as_json: AsJson = False,
+) -> Answer:
+    """Show every value in force for a drive, and which line decided it."""
+    found = explain_policy(asked_of(ctx).station(), number_of(number))
+    told: dict[str, object] = {
+        "drive": found.card.number,
+        "medium": found.card.medium.value,
+        "file": found.file,
+        "values": [decided_object(one) for one in found.decided],
+        "warnings": [remark_object(one) for one in found.cautions],
+    }
+    head = f"{found.card.number} is a {found.card.medium}. In force for it:"
+    return Answer(told, (head, *(f"  {one.sentence()}" for one in found.decided)))
+
+
+@app.command("template")
+def template_verb(
+    ctx: typer.Context,
+    as_json: AsJson = False,
+) -> Answer:
+    """Print a whole policy file with what is built in, every value explained."""
+    text = configfile.template()
+    return Answer({"template": text}, text.splitlines())
+
+
+@app.command("schema")
+def schema_verb(
+    ctx: typer.Context,
+    as_json: AsJson = False,
+) -> Answer:
+    """Print the JSON schema of the policy file, for editors."""
+    text = configfile.schema()
+    return Answer(json.loads(text), text.splitlines())

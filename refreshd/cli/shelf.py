@@ -1,0 +1,60 @@
+"""shelf, findings, accept."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from refreshd.cli.answer import FINDINGS, Answer
+from refreshd.cli.words import AsJson, Number, SomeNumber, day_of, number_of, number_or_all
+from refreshd.cli.world import asked_of, who_says
+from refreshd.quantities import FindingId
+from refreshd.telling.as_json import accepted_object, findings_object, shelf_object
+from refreshd.telling.findings import accepted_lines, findings_lines
+from refreshd.telling.shelf import shelf_lines
+from refreshd.verbs.deciding import accept
+from refreshd.verbs.looking import open_findings, shelf_list
+
+
+def shelf_verb(
+    ctx: typer.Context,
+    as_of: Annotated[
+        str | None,
+        typer.Option(
+            "--as-of", metavar="DATE", help="See it as on this day, YYYY-MM-DD. Left out: today."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> Answer:
+    """List all drives in care, those due first on top."""
+    asked = asked_of(ctx)
+    listed = shelf_list(asked.station(), day_of(as_of, "--as-of"))
+    return Answer(shelf_object(listed), shelf_lines(listed, asked.world.columns))
+
+
+def findings_verb(
+    ctx: typer.Context,
+    number: SomeNumber = None,
+    as_json: AsJson = False,
+) -> Answer:
+    """Tell what is wrong and waits for a decision. Exit code 1 when there is something."""
+    views = open_findings(asked_of(ctx).station_without_policy(), number_or_all(number))
+    return Answer(findings_object(views), findings_lines(views), FINDINGS if views else 0)
+
+
+def accept_verb(
+    ctx: typer.Context,
+    number: Number,
+    finding: Annotated[
+        list[str],
+        typer.Option("--finding", metavar="ID", help="Which finding; may be given several times."),
+    ],
+    as_json: AsJson = False,
+) -> Answer:
+    """Say that the new bytes of a finding are the right ones."""
+    asked = asked_of(ctx)
+    wanted = [FindingId(one) for one in finding]
+    said_by = who_says(asked.world.environ)
+    accepted = accept(asked.station(), number_of(number), wanted, said_by)
+    return Answer(accepted_object(accepted), accepted_lines(accepted))

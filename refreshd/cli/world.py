@@ -1,0 +1,130 @@
+"""What the command line runs in, and how a verb gets its station."""
+
+from __future__ import annotations
+
+import os
+import pwd
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TextIO
+
+import typer
+
+from refreshd.cli.answer import STOPPED, Answer, print_answer
+from refreshd.cli.signals import StopRequest, leave_at_once
+from refreshd.configfile import LoadedPolicy
+from refreshd.policy import Policy
+from refreshd.ports import Clock
+from refreshd.telling.as_json import error_of
+from refreshd.telling.progress import BarTeller, PlainTeller
+from refreshd.wiring.places import policy_file, state_directory
+from refreshd.wiring.station import Station, load_policy
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """The process as seen from a verb: environment, streams, clock, and who runs it."""
+
+    environ: Mapping[str, str]
+    out: TextIO
+    err: TextIO
+    clock: Clock
+    is_root: bool
+    leave: Callable[[int], None] = leave_at_once
+
+    def say(self, sentence: str) -> None:
+        """Say something on stderr; a terminal that went away hears nothing."""
+        try:
+            self.err.write(f"{sentence}\n")
+            self.err.flush()
+        except (OSError, ValueError):
+            return
+
+    @property
+    def columns(self) -> int | None:
+        """Width of the terminal on stdout; None: there is none."""
+        try:
+            return os.get_terminal_size(self.out.fileno()).columns if self.out.isatty() else None
+        except (OSError, ValueError):
+            return None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One call of the command line, with what stood before the verb."""
+
+    world: World
+    state: Path | None
+    policy: Path | None
+
+    @property
+    def policy_place(self) -> Path:
+        """Where the policy file lies, or would lie."""
+        return self.policy or policy_file(self.world.environ, is_root=self.world.is_root)
+
+    def load_policy(self) -> LoadedPolicy:
+        """Read the policy, and say once what is doubtful about it or that there is none."""
+        world = self.world
+        loaded = load_policy(self.policy, world.environ, is_root=world.is_root)
+        if loaded.is_built_in:
+            world.say(f"No policy file ({self.policy_place}): the built-in defaults are in force.")
+        for warning in loaded.warning_sentences():
+            world.say(f"Warning: {warning}")
+        return loaded
+
+    def station(self) -> Station:
+        """Return the station for a verb that runs no pass."""
+        return self._station(self.load_policy(), lambda: False)
+
+    def station_without_policy(self) -> Station:
+        """Return the station for a verb that only reads, whatever state the policy is in."""
+        return self._station(LoadedPolicy(Policy()), lambda: False)
+
+    def _station(self, policy: LoadedPolicy, wants_stop: Callable[[], bool]) -> Station:
+        world = self.world
+        state = state_directory(self.state, world.environ, is_root=world.is_root)
+        teller = PlainTeller(world.err, world.clock, wants_stop)
+        return Station(state, policy, world.clock, teller)
+
+    @contextmanager
+    def watched(self, *, as_json: bool) -> Iterator[Station]:
+        """Give the station for a verb that runs a pass: with progress, and ended by signals."""
+        world = self.world
+
+        def leave() -> None:
+            message = "left at once, as asked twice; the pass goes on from its last checkpoint"
+            answer = Answer({"error": error_of("PassStoppedError", message, STOPPED)})
+            if as_json:
+                print_answer(answer, world.out, as_json=True)
+            world.leave(STOPPED)
+
+        with StopRequest(world.say, leave) as request:
+            station = self._station(self.load_policy(), lambda: request.is_asked)
+            if not world.err.isatty():
+                yield station
+                return
+            teller = BarTeller(world.err, lambda: request.is_asked)
+            try:
+                yield Station(station.state, station.policy, station.clock, teller)
+            finally:
+                teller.close()
+
+
+def asked_of(ctx: typer.Context) -> Asked:
+    """Return what stood before the verb."""
+    asked = ctx.obj
+    if not isinstance(asked, Asked):
+        raise TypeError("the verb was called past the command line's entry")
+    return asked
+
+
+def who_says(environ: Mapping[str, str]) -> str:
+    """Return the name of the person at the keyboard, as far as the system knows it."""
+    try:
+        name = pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        name = f"user {os.getuid()}"
+    behind = environ.get("SUDO_USER", "")
+    return f"{behind} as {name}" if behind.isprintable() and behind and behind != name else name

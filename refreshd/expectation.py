@@ -1,0 +1,93 @@
+"""How long a pass will take, said before it starts, with what is assumed. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from refreshd.cards import DriveCard, PassHistory
+from refreshd.quantities import MediumKind, PassKind
+from refreshd.words import duration_words, rate_words, size_words
+
+TYPICAL_BYTES_PER_S: Mapping[MediumKind, int] = MappingProxyType(
+    {
+        MediumKind.HARD_DISK: 150_000_000,
+        MediumKind.SHINGLED_DISK: 110_000_000,
+        MediumKind.SSD: 400_000_000,
+        MediumKind.FLASH: 25_000_000,
+    }
+)
+"""Mean over a whole drive, reading and writing. Common practice, no source: 7200 rpm disks give
+about 190 MB/s and 5400 rpm disks about 110 MB/s in the mean; sticks and cards are slower by far."""
+
+TELLING_SECONDS = 10
+"""A shorter pass says little of the drive: the journal counts whole seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """What a pass will move over the drive at most, in bytes, and how fast that will go."""
+
+    bytes_to_move: int
+    bytes_per_s: int
+    basis: str
+
+    @property
+    def seconds(self) -> int:
+        """Return the expected duration in seconds, rounded up."""
+        return -(-self.bytes_to_move // self.bytes_per_s)
+
+    @property
+    def sentence(self) -> str:
+        """Say it, with what is assumed."""
+        return (
+            f"At most {size_words(self.bytes_to_move)} go over the drive; at "
+            f"{rate_words(self.bytes_per_s)} ({self.basis}) that takes "
+            f"{duration_words(self.seconds)}."
+        )
+
+
+def expect(
+    kind: PassKind,
+    card: DriveCard,
+    remaining_bytes: int,
+    rate_bytes_per_s_max: int | None,
+    earlier: Iterable[PassHistory],
+    *,
+    is_closing: bool = False,
+) -> Expectation:
+    """
+    Work out how long a pass will take.
+
+    Args:
+        kind: A refresh reads, writes and reads back; the others read.
+        card: The drive.
+        remaining_bytes: What the pass has still to go over; less than the drive when it is
+            taken up again.
+        rate_bytes_per_s_max: Limit of the policy; None: no limit.
+        earlier: Passes over this drive that have ended.
+        is_closing: Whether all of the drive is read once more at the end.
+
+    """
+    times = 3 if kind is PassKind.REFRESH else 1
+    to_move = remaining_bytes * times + (card.evidence.size_bytes if is_closing else 0)
+    own = max((_rate(one) for one in earlier), default=0)
+    rate, basis = own, "the rate of its earlier passes"
+    if not own:
+        rate, basis = TYPICAL_BYTES_PER_S[card.medium], f"the typical rate of a {card.medium}"
+    if rate_bytes_per_s_max is not None and rate_bytes_per_s_max < rate:
+        rate, basis = rate_bytes_per_s_max, "the rate limit of the policy"
+    return Expectation(to_move, rate, basis)
+
+
+def _rate(done: PassHistory) -> int:
+    """Return bytes per second of a pass that went over the whole drive; 0: it says nothing.
+
+    An interruption makes a pass look slower than the drive is, never faster, so that the
+    fastest of several is the drive's own rate.
+    """
+    seconds = (done.ended_at - done.begun_at).total_seconds()
+    if not done.reached_end or seconds < TELLING_SECONDS:
+        return 0
+    return int((done.checked_bytes + 2 * done.rewritten_bytes) / seconds)

@@ -1,0 +1,45 @@
+"""The journal as the archivist reads it."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from refreshd.errors import UsageError
+from refreshd.events import ChunksProved, DigestsRecorded, Entry
+from refreshd.quantities import DriveNumber
+from refreshd.wiring.shelf import JournalVerified, journal_for_reading, verify_journal
+from refreshd.wiring.station import Station
+
+
+@dataclass(frozen=True, slots=True)
+class JournalWish:
+    """Which entries are wanted. `last`: only so many, the newest ones."""
+
+    number: DriveNumber | None = None
+    last: int | None = None
+    with_checkpoints: bool = False
+
+
+def show_journal(station: Station, wish: JournalWish) -> Iterator[Entry]:
+    """Yield the wanted entries, oldest first, each one verified."""
+    if wish.last is not None and wish.last < 1:
+        raise UsageError(f"--last {wish.last}: at least 1")
+    with journal_for_reading(station) as journal:
+        wanted = (entry for entry in journal.entries() if _is_wanted(entry, wish))
+        if wish.last is not None:
+            yield from deque(wanted, maxlen=wish.last)
+        else:
+            yield from wanted
+
+
+def _is_wanted(entry: Entry, wish: JournalWish) -> bool:
+    if wish.number is not None and entry.event.drive != wish.number:
+        return False
+    return wish.with_checkpoints or not isinstance(entry.event, ChunksProved | DigestsRecorded)
+
+
+def check_journal(station: Station) -> JournalVerified:
+    """Verify the journal. Writes nothing."""
+    return verify_journal(station)

@@ -1,0 +1,230 @@
+"""Which drive is this, and where is the drive that was asked for?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import partial
+
+from refreshd.adapters.folder import MountedFolder
+from refreshd.adapters.in_use import reason_in_use
+from refreshd.cards import Carrier, DriveCard
+from refreshd.drive import END_BYTES_MAX, Sampler, Sampling, identify, identify_as, sample
+from refreshd.errors import (
+    DriveError,
+    MediumInUseError,
+    MistakenDriveError,
+    RefreshdError,
+    RefusedError,
+    UnknownDriveError,
+    UnreadableError,
+    UsageError,
+)
+from refreshd.events import IdentityRefused
+from refreshd.fixity import digest
+from refreshd.kernel.block_tree import Identity, Node, identity_of
+from refreshd.kernel.mounts import device_of_node
+from refreshd.ports import Lanes, Medium
+from refreshd.quantities import Digest
+from refreshd.wiring.media import WorkableMedium
+from refreshd.wiring.shelf import Shelf
+from refreshd.wiring.station import Station
+
+AnyMedium = WorkableMedium | MountedFolder
+
+NO_FOLDER_PASSES = (
+    "chunks are read and rewritten on the drive itself. Unmount it and name its device, or an "
+    "image of it"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """Where a drive is laid down: the shelf, the station and the lanes that reach it."""
+
+    station: Station
+    shelf: Shelf
+    lanes: Lanes
+
+    def open(self, path: str) -> AnyMedium:
+        """Open a medium that nothing else uses; a drive that hangs is left after the wait."""
+        reason = reason_in_use(path)
+        if reason is not None:
+            raise MediumInUseError(reason)
+        return self.lanes.aside(partial(self.station.open_medium, path))()
+
+    def sampler(self, medium: AnyMedium) -> Sampler:
+        """Return what compares a medium with the recorded digests of a drive."""
+        return lambda card: self.lanes.aside(partial(self._sampled, medium, card))()
+
+    def _sampled(self, medium: AnyMedium, card: DriveCard) -> Sampling:
+        recorded = self.shelf.ledger.recorded_chunks(card.number)
+        if recorded == 0 or isinstance(medium, MountedFolder):
+            return Sampling(0, 0)
+        packed = self.shelf.ledger.digests(card.number, 0, recorded)
+        return sample(packed, partial(self._observed, medium, card))
+
+    def _observed(self, medium: WorkableMedium, card: DriveCard, chunk: int) -> Digest | None:
+        """Read and digest one chunk of the card's grid; None where the medium has none such."""
+        span, geometry = card.grid.span(chunk), medium.geometry
+        sector = geometry.logical_bytes
+        if span.end > geometry.size_bytes or span.start % sector or span.length % sector:
+            return None
+        into = self.lanes.scratch(card.chunk_bytes)[: span.length]
+        try:
+            medium.read(span.start, into)
+        except UnreadableError:
+            return None
+        return digest(into)
+
+    def refuse_identity(self, medium: Medium, err: RefusedError) -> None:
+        """Write down that the evidence contradicts a card, or fits two drives or none."""
+        evidence = self.lanes.aside(medium.evidence)()
+        self.shelf.ledger.record(IdentityRefused(evidence=evidence, reason=str(err)))
+
+
+@contextmanager
+def drive_found(desk: Desk, card: DriveCard, on: str | None) -> Iterator[WorkableMedium]:
+    """
+    Find a drive, at the place named or among the disks that are plugged in, and let go of it.
+
+    Raises:
+        UnknownDriveError, MistakenDriveError: It is not there, or something else is.
+        MediumInUseError: Something else works on it.
+
+    """
+    if card.evidence.carrier is Carrier.FOLDER:
+        raise RefusedError(
+            f"{card.number} was taken in as a mounted folder, of which there is an inventory "
+            f"only: {NO_FOLDER_PASSES}, and take it in under another number"
+        )
+    medium = _named(desk, card, on) if on is not None else _Search(desk, card).run()
+    try:
+        yield medium
+    finally:
+        let_go(desk.lanes, medium)
+
+
+def let_go(lanes: Lanes, medium: Medium) -> None:
+    """Close a medium; one that hangs is left to the end of the process."""
+    if not getattr(lanes, "is_hung", False):
+        medium.close()
+
+
+def _named(desk: Desk, card: DriveCard, on: str) -> WorkableMedium:
+    medium = desk.open(on)
+    if isinstance(medium, MountedFolder):
+        medium.close()
+        raise RefusedError(f"{on} is a folder; {NO_FOLDER_PASSES}")
+    try:
+        evidence = desk.lanes.aside(medium.evidence)()
+        cards = desk.shelf.ledger.drives()
+        identify_as(card.number, evidence, cards, desk.sampler(medium))
+    except (MistakenDriveError, UnknownDriveError) as err:
+        try:
+            desk.refuse_identity(medium, err)
+        finally:
+            let_go(desk.lanes, medium)
+        raise
+    except BaseException:
+        let_go(desk.lanes, medium)
+        raise
+    return medium
+
+
+@dataclass
+class _Search:
+    """Looks through the disks that are plugged in. Remembers why each was not taken."""
+
+    desk: Desk
+    card: DriveCard
+    found: list[WorkableMedium] = field(default_factory=list)
+    doubts: list[RefreshdError] = field(default_factory=list)
+
+    def run(self) -> WorkableMedium:
+        """Return the one that is the drive, or raise the best reason why there is none."""
+        try:
+            for path in self.desk.station.look_in():
+                if may_be(path, self.card):
+                    self._look(path)
+        except BaseException:
+            self._let_go()
+            raise
+        if len(self.found) == 1:
+            return self.found[0]
+        places = " and ".join(medium.place for medium in self.found)
+        self._let_go()
+        if places:
+            raise MistakenDriveError(
+                f"{places} both carry what {self.card.number} carries: byte-identical clones. "
+                "Nothing was written; look which one it is, and plug in that one alone"
+            )
+        raise self._why_not()
+
+    def _look(self, path: str) -> None:
+        medium: AnyMedium | None = None
+        try:
+            medium = self.desk.open(path)
+            evidence = self.desk.lanes.aside(medium.evidence)()
+            cards = self.desk.shelf.ledger.drives()
+            found = identify(evidence, cards, self.desk.sampler(medium))
+            if found.number == self.card.number and not isinstance(medium, MountedFolder):
+                self.found.append(medium)
+                medium = None
+        except UnknownDriveError:
+            pass  # Some other disk of this server.
+        except MistakenDriveError as err:
+            if medium is not None:
+                self.desk.refuse_identity(medium, err)
+            self.doubts.append(err)
+        except (RefusedError, UsageError, DriveError) as err:
+            self.doubts.append(err)
+        finally:
+            if medium is not None:
+                let_go(self.desk.lanes, medium)
+
+    def _let_go(self) -> None:
+        for medium in self.found:
+            let_go(self.desk.lanes, medium)
+
+    def _why_not(self) -> RefreshdError:
+        for kind in (DriveError, MistakenDriveError, MediumInUseError):
+            for doubt in self.doubts:
+                if isinstance(doubt, kind):
+                    return doubt
+        card = self.card
+        which = f"{card.number} ({card.title}, {card.shelfmark})"
+        if card.evidence.carrier is Carrier.IMAGE:
+            return UnknownDriveError(f"{which} is an image file; name its path with --on")
+        also = "".join(f"; {doubt}" for doubt in self.doubts)
+        return UnknownDriveError(
+            f"{which} is not among the disks that are plugged in{also}; plug it in, or name its "
+            "place with --on"
+        )
+
+
+def may_be(path: str, card: DriveCard) -> bool:
+    """
+    Say from what the kernel knows whether a disk could be the drive; it is not touched.
+
+    A disk that names itself otherwise, or has quite another size, is left asleep.
+    """
+    number = device_of_node(path)
+    if number is None:
+        return True  # Not a device: whoever opens it will see.
+    disk = Node(number).disk
+    is_same = _names_same(identity_of(disk), card)
+    if is_same is not None:
+        return is_same
+    return abs(disk.size_bytes - card.evidence.size_bytes) <= END_BYTES_MAX
+
+
+def _names_same(said: Identity, card: DriveCard) -> bool | None:
+    """Say whether a disk names itself as the card does; None if one of them is silent."""
+    known = card.evidence
+    if said.wwn and known.wwn:
+        return said.wwn == known.wwn
+    if said.serial and known.serial:
+        return (said.model, said.serial) == (known.model, known.serial)
+    return None

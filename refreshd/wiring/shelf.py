@@ -1,0 +1,105 @@
+"""Journal, catalogue and ledger of one state directory, for reading or for writing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+
+from refreshd.adapters.catalogue import SqliteCatalogue
+from refreshd.adapters.journal_directory import FileJournalDirectory
+from refreshd.adapters.shelf_lock import FlockShelfLock
+from refreshd.adapters.state_directory import look_at_state_directory, make_state_directory
+from refreshd.durations import add
+from refreshd.errors import CatalogueError
+from refreshd.journal import Journal
+from refreshd.ledger import ShelfLedger
+from refreshd.verification import Verification, verify
+from refreshd.wiring.media import refuse_unwritable_name
+from refreshd.wiring.station import Station
+
+CATALOGUE = "catalogue.sqlite"
+JOURNAL = "journal"
+LOCK = "shelf.lock"
+LOCKS = "locks"
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """All drives in care, as far as one state directory knows them."""
+
+    ledger: ShelfLedger
+    journal: Journal
+
+
+@contextmanager
+def shelf_for_writing(station: Station) -> Iterator[Shelf]:
+    """Open the shelf so that events can be recorded; make it if there is none."""
+    refuse_unwritable_name(str(station.state))
+    make_state_directory(station.state)
+    with ExitStack() as opened:
+        directory = FileJournalDirectory.made_at(station.state / JOURNAL)
+        opened.callback(directory.close)
+        catalogue = opened.enter_context(SqliteCatalogue.for_writing(station.state / CATALOGUE))
+        shelf = _joined(station, Journal(directory), catalogue)
+        shelf.ledger.open()
+        yield shelf
+
+
+@contextmanager
+def shelf_for_reading(station: Station) -> Iterator[Shelf]:
+    """Open the shelf without writing anything; an empty one where there is none."""
+    look_at_state_directory(station.state)
+    with SqliteCatalogue.for_reading(station.state / CATALOGUE) as catalogue:
+        shelf = _joined(station, _journal_for_reading(station.state), catalogue)
+        shelf.ledger.check()
+        yield shelf
+
+
+@contextmanager
+def journal_for_reading(station: Station) -> Iterator[Journal]:
+    """Open the journal alone, whatever state the catalogue is in."""
+    look_at_state_directory(station.state)
+    yield _journal_for_reading(station.state)
+
+
+@dataclass(frozen=True, slots=True)
+class JournalVerified:
+    """What the journal was found to be. `unasked` says why the catalogue could not vouch."""
+
+    verification: Verification
+    unasked: str = ""
+
+
+def verify_journal(station: Station) -> JournalVerified:
+    """Verify the whole journal against the head that the catalogue knows. Writes nothing."""
+    look_at_state_directory(station.state)
+    head, unasked = None, ""
+    try:
+        with SqliteCatalogue.for_reading(station.state / CATALOGUE) as catalogue:
+            head = catalogue.head()
+    except CatalogueError as err:
+        unasked = str(err)
+    return JournalVerified(verify(_journal_for_reading(station.state).lines(), head), unasked)
+
+
+class _AbsentDirectory(FileJournalDirectory):
+    """A journal directory that is not there: reading an empty shelf makes nothing."""
+
+    def names(self) -> tuple[str, ...]:
+        """Return none."""
+        return ()
+
+
+def _journal_for_reading(state: Path) -> Journal:
+    path = state / JOURNAL
+    return Journal(FileJournalDirectory(path) if path.exists() else _AbsentDirectory(path))
+
+
+def _joined(station: Station, journal: Journal, catalogue: SqliteCatalogue) -> Shelf:
+    lock = FlockShelfLock(station.state / LOCK, station.clock)
+    today = station.clock.now().date()
+    leap: timedelta = add(today, station.policy.policy.clock.leap_max) - today
+    return Shelf(ShelfLedger(journal, catalogue, station.clock, lock, leap), journal)
