@@ -178,7 +178,7 @@ def _read(path: Path) -> tuple[str, Remark | None]:
         content = path.read_bytes()
     except OSError as err:
         cause = errorcode.get(err.errno or 0, str(err.errno))
-        return "", Remark(0, "", "", f"cannot be read: {cause}. Give this user the right to")
+        return "", Remark(0, "", "", f"cannot be read: {cause}")
     try:
         return content.decode("utf-8-sig"), None
     except UnicodeDecodeError as err:
@@ -207,8 +207,6 @@ def _parse(text: str) -> tuple[dict[str, object] | None, str, list[Remark]]:
         except RecursionError:
             says = f"brackets are nested too deeply. {_NOT_CHECKED}"
             problem, broken = Remark(0, "", "", says), range(0)
-        except ValueError as err:  # a number of thousands of digits
-            problem, broken = Remark(0, "", "", f"not TOML: {err}. {_NOT_CHECKED}"), range(0)
         problems.append(problem)
         if not broken:
             break
@@ -371,7 +369,7 @@ def _given(value: object) -> str:
         case bool() | str():
             return _shown(toml_text(value))
         case int() if value.bit_length() > SHOWN_CHARACTERS_MAX:
-            return "a very large number"  # converting it could be refused
+            return "a very large number"
         case datetime() | date() | time():
             return value.isoformat()
         case Mapping():
