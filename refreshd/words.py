@@ -9,6 +9,8 @@ HOUR_S = 3600
 DAY_S = 24 * HOUR_S
 _UNITS = ("bytes", "kB", "MB", "GB", "TB", "PB")
 _STEP = 1000
+_MONTH_DAYS = 30.4375
+_YEAR_DAYS = 365.25
 _TWO_DIGITS = 10
 
 
@@ -37,13 +39,23 @@ def duration_words(seconds: float) -> str:
         return counted(round(seconds / MINUTE_S), "minute")
     if seconds < 3 * DAY_S:
         return counted(round(seconds / HOUR_S), "hour")
-    return counted(round(seconds / DAY_S), "day")
+    days = seconds / DAY_S
+    if days < 2 * _MONTH_DAYS:
+        return counted(round(days), "day")
+    if days < 2 * _YEAR_DAYS:
+        return counted(round(days / _MONTH_DAYS), "month")
+    return counted(round(days / _YEAR_DAYS), "year")
 
 
-def clock_words(seconds: float) -> str:
-    """Return a length of time as ``h:mm:ss``."""
-    whole = int(seconds)
-    return f"{whole // HOUR_S}:{whole % HOUR_S // MINUTE_S:02d}:{whole % MINUTE_S:02d}"
+def measured_words(seconds: float) -> str:
+    """Return a length of time that was measured, such as ``3 hours 20 minutes``."""
+    if seconds < MINUTE_S:
+        return f"{seconds:.1f} seconds"
+    if seconds < HOUR_S:
+        whole = divmod(int(seconds), MINUTE_S)
+        return f"{counted(whole[0], 'minute')} {counted(whole[1], 'second')}"
+    minutes = round(seconds / MINUTE_S)
+    return f"{counted(minutes // 60, 'hour')} {counted(minutes % 60, 'minute')}"
 
 
 def share_words(part: int, whole: int) -> str:

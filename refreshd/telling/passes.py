@@ -8,7 +8,7 @@ from refreshd.durations import counted
 from refreshd.passes.bench import PassReport
 from refreshd.quantities import Outcome, PassKind
 from refreshd.verbs.care import TakenIn, Withdrawn
-from refreshd.words import clock_words, size_words
+from refreshd.words import measured_words, size_words
 
 _ENDED = {
     (PassKind.ACCESSION, Outcome.SUCCESS): "every chunk was read and its digest recorded",
@@ -30,8 +30,7 @@ def pass_lines(report: PassReport) -> Iterator[str]:
         yield f"{which} ended well, with something to note."
     yield (
         f"Read {size_words(report.bytes_read)}, wrote {size_words(report.bytes_written)}, left "
-        f"alone {size_words(report.bytes_skipped)}; {clock_words(report.seconds)} "
-        "(hours, minutes, seconds)."
+        f"alone {size_words(report.bytes_skipped)}; that took {measured_words(report.seconds)}."
     )
     for mended in report.mended:
         yield f"Mended: {mended.span.length} bytes from byte {mended.span.start}: {mended.how}."

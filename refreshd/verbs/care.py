@@ -113,9 +113,17 @@ def read_text(text: str, what: str) -> str:
         raise UsageError(f"the {what} is empty; say what stands on the case")
     if len(kept) > TEXT_CHARACTERS_MAX:
         raise UsageError(f"the {what} has {len(kept)} characters; at most {TEXT_CHARACTERS_MAX}")
-    if any(unicodedata.category(one) in {"Cc", "Cf", "Zl", "Zp"} for one in kept):
+    if any(_moves_cursor(one) for one in kept):
         raise UsageError(f'{what} "{shown(kept)}": holds a control character; leave it out')
     return kept
+
+
+_JOINERS = {"\u200c", "\u200d"}
+"""Zero width non-joiner and joiner: Persian and Indic scripts cannot be written without them."""
+
+
+def _moves_cursor(one: str) -> bool:
+    return unicodedata.category(one) in {"Cc", "Cf", "Zl", "Zp"} and one not in _JOINERS
 
 
 def shown(text: str) -> str:
@@ -151,6 +159,8 @@ def _taken_in(desk: Desk, wanted: Accession, medium: AnyMedium) -> TakenIn:
     if isinstance(medium, MountedFolder):
         inventory = _take_inventory(desk, card, medium)
         return TakenIn(card, known is not None, inventory=inventory)
+    if objection := medium.rewrite_objection():
+        desk.station.attendant.said(f"It can be checked, but not refreshed in place: {objection}.")
     report = run_pass(desk, card, medium, PassWish(PassKind.ACCESSION))
     return TakenIn(desk.shelf.ledger.drive(card.number), known is not None, report)
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
-from refreshd.adapters.catalogue import SqliteCatalogue
 from refreshd.adapters.journal_directory import FileJournalDirectory
 from refreshd.adapters.shelf_lock import FlockShelfLock
 from refreshd.adapters.state_directory import look_at_state_directory, make_state_directory
@@ -16,6 +15,7 @@ from refreshd.durations import add
 from refreshd.errors import CatalogueError
 from refreshd.journal import Journal
 from refreshd.ledger import ShelfLedger
+from refreshd.ports import CatalogueStore
 from refreshd.verification import Verification, verify
 from refreshd.wiring.media import refuse_unwritable_name
 from refreshd.wiring.station import Station
@@ -35,6 +35,17 @@ class Shelf:
 
 
 @contextmanager
+def _catalogue(state: Path, *, is_reading: bool) -> Iterator[CatalogueStore]:
+    # SQLAlchemy costs half of the time that a verb takes to start, and many need no catalogue.
+    from refreshd.adapters.catalogue import SqliteCatalogue  # noqa: PLC0415
+
+    path = state / CATALOGUE
+    opened = SqliteCatalogue.for_reading(path) if is_reading else SqliteCatalogue.for_writing(path)
+    with opened as catalogue:
+        yield catalogue
+
+
+@contextmanager
 def shelf_for_writing(station: Station) -> Iterator[Shelf]:
     """Open the shelf so that events can be recorded; make it if there is none."""
     refuse_unwritable_name(str(station.state))
@@ -42,7 +53,7 @@ def shelf_for_writing(station: Station) -> Iterator[Shelf]:
     with ExitStack() as opened:
         directory = FileJournalDirectory.made_at(station.state / JOURNAL)
         opened.callback(directory.close)
-        catalogue = opened.enter_context(SqliteCatalogue.for_writing(station.state / CATALOGUE))
+        catalogue = opened.enter_context(_catalogue(station.state, is_reading=False))
         shelf = _joined(station, Journal(directory), catalogue)
         shelf.ledger.open()
         yield shelf
@@ -52,7 +63,7 @@ def shelf_for_writing(station: Station) -> Iterator[Shelf]:
 def shelf_for_reading(station: Station) -> Iterator[Shelf]:
     """Open the shelf without writing anything; an empty one where there is none."""
     look_at_state_directory(station.state)
-    with SqliteCatalogue.for_reading(station.state / CATALOGUE) as catalogue:
+    with _catalogue(station.state, is_reading=True) as catalogue:
         shelf = _joined(station, _journal_for_reading(station.state), catalogue)
         shelf.ledger.check()
         yield shelf
@@ -78,7 +89,7 @@ def verify_journal(station: Station) -> JournalVerified:
     look_at_state_directory(station.state)
     head, unasked = None, ""
     try:
-        with SqliteCatalogue.for_reading(station.state / CATALOGUE) as catalogue:
+        with _catalogue(station.state, is_reading=True) as catalogue:
             head = catalogue.head()
     except CatalogueError as err:
         unasked = str(err)
@@ -98,7 +109,7 @@ def _journal_for_reading(state: Path) -> Journal:
     return Journal(FileJournalDirectory(path) if path.exists() else _AbsentDirectory(path))
 
 
-def _joined(station: Station, journal: Journal, catalogue: SqliteCatalogue) -> Shelf:
+def _joined(station: Station, journal: Journal, catalogue: CatalogueStore) -> Shelf:
     lock = FlockShelfLock(station.state / LOCK, station.clock)
     today = station.clock.now().date()
     leap: timedelta = add(today, station.policy.policy.clock.leap_max) - today
