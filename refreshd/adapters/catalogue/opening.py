@@ -36,6 +36,8 @@ _APPLICATION_ID = slice(68, 72)
 _HEADER_BYTES = 100
 """Layout of the file header. Source: sqlite.org/fileformat2.html section 1.3."""
 
+_NOT_OURS = "it is an SQLite file, but no catalogue of refreshd"
+
 
 @dataclass(frozen=True, slots=True)
 class Versions:
@@ -109,19 +111,25 @@ def open_for_reading(path: Path, versions: Versions = VERSIONS) -> Opened:
 
 
 def _check_header(path: Path) -> None:
-    """Refuse a file that is none of ours before SQLite can change it."""
+    """Refuse a file that is none of ours before SQLite can change it.
+
+    A cut in a checkpoint may leave a garbled first page, or a part of the last one, while the
+    write-ahead file still holds them whole: then SQLite is asked, see `_check_pages`.
+    """
+    wal = path.with_name(f"{path.name}-wal")
     try:
         with path.open("rb", buffering=0) as file:
             header = file.read(_HEADER_BYTES) or b""
+        is_logged = wal.exists() and wal.stat().st_size > 0
+        size = path.stat().st_size
     except OSError as err:
         raise RecordFailedError(f"{path}: it cannot be read: {err.strerror}") from err
-    if len(header) < _HEADER_BYTES or not header.startswith(_MAGIC):
+    is_sqlite = len(header) == _HEADER_BYTES and header.startswith(_MAGIC)
+    if not is_sqlite and not is_logged:
         raise damaged(path, "it does not begin as an SQLite file does")
-    if int.from_bytes(header[_APPLICATION_ID], "big") != APPLICATION_ID:
-        raise damaged(path, "it is an SQLite file, but no catalogue of refreshd")
-    # A cut in a checkpoint leaves part of a page, but the write-ahead file still holds it whole.
-    wal = path.with_name(f"{path.name}-wal")
-    if path.stat().st_size % _page_bytes(header) and not (wal.exists() and wal.stat().st_size):
+    if is_sqlite and int.from_bytes(header[_APPLICATION_ID], "big") != APPLICATION_ID:
+        raise damaged(path, _NOT_OURS)
+    if not is_logged and size % _page_bytes(header):
         raise damaged(path, "its end is missing")
 
 
@@ -132,6 +140,8 @@ def _page_bytes(header: bytes) -> int:
 
 
 def _check_pages(connection: Connection, path: Path, checks: Iterable[str]) -> None:
+    if connection.exec_driver_sql("PRAGMA application_id").scalar_one() != APPLICATION_ID:
+        raise damaged(path, _NOT_OURS)
     for check in checks:
         first = connection.exec_driver_sql(check).scalars().first()
         if first != "ok":
