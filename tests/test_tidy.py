@@ -416,6 +416,17 @@ def test_what_is_declared_is_used_and_what_is_used_is_declared() -> None:
     assert used == declared
 
 
+def test_the_tests_use_no_library_that_dev_does_not_bring() -> None:
+    """Whoever installs the extra `dev` can run every test."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = [*project["dependencies"], *project["optional-dependencies"]["dev"]]
+    brought = {re.sub(r"[^a-z0-9]", "", re.split(r"[<>=\[ ]", one)[0]) for one in wanted}
+    used = {name.split(".")[0] for path in modules_of_tests() for _, name in imports(path)}
+    used -= {"refreshd", "tests", "pydantic_core", *sys.stdlib_module_names}
+
+    assert {name for name in used if re.sub(r"[^a-z0-9]", "", name) not in brought} == set()
+
+
 # --- Errors and events.
 
 
