@@ -289,7 +289,9 @@ def _accepted(evidence: Evidence, card: DriveCard, sampled: Sampler) -> DriveCar
             f"drive with a name of its own ({_told(card.evidence)}) and this is a copy in a file. "
             "Nothing was written; bring the drive itself"
         )
-    if card.evidence.size_bytes != evidence.size_bytes:
+    # A mounted folder knows the size of its file system, which is not that of the drive.
+    has_sizes = Carrier.FOLDER not in {card.evidence.carrier, evidence.carrier}
+    if has_sizes and card.evidence.size_bytes != evidence.size_bytes:
         _refuse_size(evidence, card, sampled)
     return card
 

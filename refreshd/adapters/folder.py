@@ -20,7 +20,7 @@ from refreshd.cards import Carrier, Evidence, Presence
 from refreshd.errors import RefusedError, UsageError
 from refreshd.fixity import Digester
 from refreshd.kernel import ioctls
-from refreshd.kernel.backing import nodes_under
+from refreshd.kernel.backing import marks_on, nodes_under
 from refreshd.kernel.direct_io import aligned_buffer
 from refreshd.kernel.mounts import mount_of
 from refreshd.quantities import MIB, SECTOR_BYTES_MIN, Digest
@@ -105,17 +105,17 @@ class MountedFolder:
         return self._path
 
     def evidence(self) -> Evidence:
-        """Return the UUID of the file system, where udev tells it, and the size below it."""
+        """Return the UUID of the file system, from the disk or else from udev, and its size."""
         mount = mount_of(self._path)
         nodes = nodes_under(mount) if mount else frozenset()
         sizes = [node.size_bytes for node in nodes]
         held = os.fstatvfs(self._fd)
         size = sum(sizes) or held.f_blocks * held.f_frsize
-        numbers = {node.device for node in nodes}
+        marks = {mark for node in nodes for mark in marks_on(node)}
         kind = {"fuseblk": "ntfs", "msdos": "vfat"}.get(mount.kind, mount.kind) if mount else ""
-        marks = tuple(sorted(f"{kind}:{name}" for name in _uuids(numbers)))
+        marks = marks or {f"{kind}:{name}" for name in _uuids({node.device for node in nodes})}
         sector = SECTOR_BYTES_MIN
-        return Evidence(Carrier.FOLDER, size, sector, sector, signatures=marks)
+        return Evidence(Carrier.FOLDER, size, sector, sector, signatures=tuple(sorted(marks)))
 
     def presence(self) -> Presence:
         """Return no proof of a stay: a mounted file system is written to at any moment."""

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from refreshd import signatures
-from refreshd.kernel.backing import foundation, nodes_under
+from refreshd.kernel.backing import foundation, marks_on, nodes_under
 from refreshd.kernel.block_tree import Node, closure, loop_devices
 from refreshd.kernel.mounts import Mount, device_of_node, swap_paths, visible_mounts
 
@@ -132,20 +132,9 @@ def _zfs_imported(place: str, node: Node) -> Iterator[str]:
     if not any(Path("/proc/spl/kstat/zfs").glob("*/state")):
         return
     for part in (node, *node.parts):
-        if any(mark.startswith("zfs:") for mark in _marks(part)):
+        if any(mark.startswith("zfs:") for mark in marks_on(part)):
             yield f"{place} is in use: it carries a ZFS label and a pool is imported; export it"
             return
-
-
-def _marks(node: Node) -> tuple[str, ...]:
-    """Return the signatures of a device, looked at without a claim; none if it may not be."""
-    try:
-        with Path(f"/dev/{node.name}").open("rb", buffering=0) as device:
-            return signatures.probe(
-                lambda start, length: os.pread(device.fileno(), length, start), node.size_bytes, 512
-            )
-    except OSError:
-        return ()  # The adapter that opens the disk says why it cannot be read.
 
 
 # ── image files ──

@@ -7,10 +7,12 @@ headers (from memory).
 from __future__ import annotations
 
 import errno
+import os
 import stat
 from dataclasses import dataclass
 from pathlib import Path
 
+from refreshd import signatures
 from refreshd.kernel import ioctls
 from refreshd.kernel.block_tree import Node, closure
 from refreshd.kernel.mounts import Mount, device_of_node, mount_of
@@ -194,6 +196,19 @@ def nodes_under(mount: Mount) -> frozenset[Node]:
         if members & real:
             real |= {node for node in members if node}
     return frozenset(real)
+
+
+def marks_on(node: Node) -> tuple[str, ...]:
+    """Return the signatures on a device, looked at without a claim; none if it may not be read.
+
+    Good enough to tell what is there; whoever works on the disk claims it and looks again.
+    """
+    try:
+        with Path(f"/dev/{node.name}").open("rb", buffering=0) as device:
+            fd, length = device.fileno(), node.size_bytes
+            return signatures.probe(lambda start, count: os.pread(fd, count, start), length, 512)
+    except OSError:
+        return ()
 
 
 def _member(link: Path) -> Node | None:

@@ -13,9 +13,9 @@ import pytest
 
 from refreshd.adapters.block import BlockDevice
 from refreshd.adapters.image import ImageFile
-from refreshd.adapters.in_use import member_note, reason_in_use
+from refreshd.adapters.in_use import _above, member_note, reason_in_use
 from refreshd.errors import MediumInUseError, RefusedError
-from refreshd.kernel.block_tree import all_disks
+from refreshd.kernel.block_tree import Node, all_disks, closure
 from refreshd.kernel.mounts import own_mounts, parse_mountinfo
 from refreshd.quantities import MIB
 from tests import loops
@@ -163,6 +163,10 @@ def test_a_disk_that_holds_the_file_of_a_mounted_loop_device_is_refused(
         ):
             assert "in use" in (reason_in_use(node) or "")
             assert str(tmp_path / "upper") in (reason_in_use(upper) or "")
+            # What runs on the upper one (the running system, say) runs on the disk.
+            assert Node(Path(upper).stat().st_rdev) in closure(
+                [Node(Path(node).stat().st_rdev)], _above
+            )
 
 
 def test_the_disk_of_the_running_system_is_refused() -> None:

@@ -171,11 +171,11 @@ def test_a_device_node_on_the_drive_is_recorded_and_not_opened(tmp_path: Path) -
 
 @pytest.mark.root
 def test_a_folder_gives_the_size_of_the_drive_it_is_on(tmp_path: Path) -> None:
-    """Evidence as far as it can be known without reading the drive."""
+    """The file system's id names the drive; its size is that of what lies below."""
     disk = tmp_path / "disk.img"
     with disk.open("wb") as made:
         made.truncate(16 * MIB)
-    loops.run("mkfs.ext4", "-q", "-F", disk)
+    loops.run("mkfs.ext4", "-q", "-F", "-U", "12345678-0000-0000-0000-00000000abcd", disk)
     with loops.attached(disk) as node, loops.mounted(node, tmp_path / "mnt") as point:
         opened = MountedFolder.open(point)
         evidence = opened.evidence()
@@ -183,3 +183,4 @@ def test_a_folder_gives_the_size_of_the_drive_it_is_on(tmp_path: Path) -> None:
 
     assert evidence.carrier is Carrier.FOLDER
     assert evidence.size_bytes == 16 * MIB
+    assert evidence.signatures == ("ext4:12345678-0000-0000-0000-00000000abcd",)

@@ -219,6 +219,15 @@ def test_a_drive_in_a_card_reader_is_known_by_its_marks() -> None:
     assert identify(found, SHELF, never_asked) is K07
 
 
+def test_a_mounted_folder_of_a_drive_in_care_is_that_drive() -> None:
+    """Its file system tells who it is; its size is not that of the drive."""
+    folder = replace(IMAGE, carrier=Carrier.FOLDER, size_bytes=SIZE // 2, signatures=("ext4:a",))
+
+    assert identify(folder, SHELF, never_asked) is K07
+    with pytest.raises(MistakenDriveError, match=r"K07.*in care already"):
+        accession("K20", folder, SHELF)
+
+
 def test_another_drive_than_the_one_asked_for_is_named() -> None:
     """`refresh K07` with K09 plugged in writes nothing."""
     assert identify_as(DriveNumber("K07"), DISK, SHELF, never_asked) is K07
