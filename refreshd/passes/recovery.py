@@ -4,12 +4,14 @@ A power cut can leave the sector being written unreadable; it cannot mix content
 and new bytes are the same. So:
 
 - a chunk in doubt that reads and matches is in order;
-- one that does not may have been changed on purpose. It is put back from staging only when
-  the drive provably was not edited: it cannot be read and the drive never left (same boot and
-  same disk sequence number), or every other chunk of the drive still matches its record. The
-  second proof reads the whole drive, which covers whatever holds partition tables, superblocks
-  and journals of file systems without having to know them all. A chunk that can be read and
-  differs always needs it: between two visits the drive may have been mounted on this machine;
+- one that does not may have been changed on purpose. Two things speak against that: the drive
+  never left (same boot and same disk sequence number), and every other chunk of it still
+  matches its record, which covers whatever holds partition tables, superblocks and journals
+  of file systems without having to know them all;
+- a chunk that holds what was staged but for unreadable sectors is put back on either proof;
+- one that can be read and differs was not made so by a cut. It is put back only on both: a
+  drive may have been mounted on this very machine between two visits, and on a drive that was
+  elsewhere it may be the superblock itself that was changed;
 - without that proof nothing is written, not even over the unreadable. The staged bytes are
   moved out of the ring and kept, and a finding asks.
 """
@@ -24,6 +26,7 @@ from refreshd.passes.reading import Reading
 from refreshd.passes.ring import Header, StagedSegment, StagingRing
 from refreshd.passes.visit import Visit
 from refreshd.passes.writing import SegmentWriter
+from refreshd.quantities import Span
 
 PUT_BACK = "put back from staging after an interruption"
 
@@ -45,7 +48,7 @@ def recover(visit: Visit, ring: StagingRing, writer: SegmentWriter) -> None:
     doubts = _doubts(visit, staged)
     if not doubts:
         return
-    if _was_not_elsewhere(visit, doubts):
+    if _is_unedited(visit, ring, doubts):
         ring.make_durable()
         _put_back(visit, writer, doubts)
     else:
@@ -81,15 +84,18 @@ def _doubts(visit: Visit, staged: dict[int, list[StagedSegment]]) -> list[Doubt]
     return doubts
 
 
-def _was_not_elsewhere(visit: Visit, doubts: list[Doubt]) -> bool:
-    """Say whether the drive provably stayed here since the staged copies were made."""
-    is_all_unreadable = all(doubt.reading.digest is None for doubt in doubts)
-    if is_all_unreadable and all(
+def _is_unedited(visit: Visit, ring: StagingRing, doubts: list[Doubt]) -> bool:
+    """Say whether all that differs provably is our own interruption's doing."""
+    is_same_stay = all(
         visit.presence.is_same_stay(copy.header.presence)
         for doubt in doubts
         for copy in doubt.copies
-    ):
+    )
+    is_all_unreadable = all(_is_only_unreadable(visit, ring, doubt) for doubt in doubts)
+    if is_same_stay and is_all_unreadable:
         return True
+    if not (is_same_stay or is_all_unreadable):
+        return False  # what differs may be the very superblock that an edit elsewhere changed
     visit.say(
         "The drive may have been elsewhere, or changed here, since the interruption: all of it "
         "is read before anything is put back."
@@ -102,6 +108,30 @@ def _was_not_elsewhere(visit: Visit, doubts: list[Doubt]) -> bool:
         reading.digest == visit.digests(reading.chunk, 1)[0]
         for reading in visit.bench.lanes.each(visit.reader.read, others)
     )
+
+
+def _is_only_unreadable(visit: Visit, ring: StagingRing, doubt: Doubt) -> bool:
+    """Say whether a chunk in doubt holds what was staged, but for sectors that cannot be read.
+
+    A chunk without a good copy is not put back, so it has no say.
+    """
+    if doubt.reading.digest is not None:
+        return False
+    chunk, span = doubt.reading.chunk, visit.card.grid.span(doubt.reading.chunk)
+
+    def compare() -> bool:
+        on_drive = visit.bench.lanes.scratch(visit.card.grid.chunk_bytes)
+        unreadable = visit.reader.read_into(chunk, on_drive).unreadable
+        staged = ring.load_any(doubt.copies, chunk)
+        at = 0
+        for bad in (*unreadable, Span(span.end, 1)):
+            end = bad.start - span.start
+            if staged is not None and on_drive[at:end] != staged[at:end]:
+                return False
+            at = bad.end - span.start
+        return True
+
+    return visit.bench.lanes.aside(compare)()
 
 
 def _known_damage(visit: Visit) -> set[int]:

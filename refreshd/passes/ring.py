@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from refreshd.cards import Presence
@@ -165,6 +165,17 @@ class StagingRing:
         into = room[: round_up(length, self._file.block_bytes)]
         self._file.read(self._payload_start(slot, chunk - first_chunk), into)
         return into[:length] if digest(into[:length]) == recorded else None
+
+    def load_any(self, copies: Sequence[StagedSegment], chunk: int) -> memoryview | None:
+        """Read a staged chunk from the first slot that holds it whole; None if none does."""
+        for copy in copies:
+            try:
+                data = self.load(copy.slot, copy.header.first_chunk, chunk, copy.digest_of(chunk))
+            except StagingFailedError:
+                continue
+            if data is not None:
+                return data
+        return None
 
     def keep_aside(self, name: str, data: memoryview) -> str:
         """Move staged bytes out of the ring, durably; return their path."""

@@ -130,7 +130,7 @@ def random_cuts(
     that were unrecoverable after some cut).
     """
     seen: set[Survivors] = set()
-    length = _steps_of(base, act)
+    length = steps_of(base, act)
     while tally.distinct < wanted:
         run_seed = seed * 1_000_003 + tally.runs
         room, lost = one_run(base, run_seed, length, act, seen, tally)
@@ -164,7 +164,8 @@ def one_run(
     return room, lost
 
 
-def _steps_of(base: Room, act: Callable[[Room], PassReport]) -> int:
+def steps_of(base: Room, act: Callable[[Room], PassReport]) -> int:
+    """Return how many steps of I/O an undisturbed run takes."""
     room = fork(base)
     act(room)
     return room.line.steps
@@ -174,7 +175,7 @@ def every_cut(
     base: Room, act: Callable[[Room], PassReport], tally: CutTally
 ) -> Iterator[tuple[Survivors, Room]]:
     """Cut at every step with every set of survivors, tears and unreadable sectors included."""
-    for step in range(1, _steps_of(base, act) + 1):
+    for step in range(1, steps_of(base, act) + 1):
         probe = fork(base)
         if run_until_cut(probe, step, act) is not None:
             return
