@@ -15,7 +15,7 @@ from typing import Annotated, NoReturn, cast
 import typer
 
 from refreshd import __version__
-from refreshd.cli import care, journal, passes, policy, shelf
+from refreshd.cli import care, journal, passes, policy, rehearse, shelf
 from refreshd.cli.answer import STOPPED, Answer, answer_of, print_answer
 from refreshd.cli.signals import STOPPING, StoppedByHandError, end_by_exception
 from refreshd.cli.world import Asked, World
@@ -109,6 +109,9 @@ def main(words: Sequence[str], world: World) -> tuple[int, bool]:
         return answer, False
     code = _told(answer, world, as_json=as_json)
     return code, answer.is_hung
+
+
+app.command("rehearse")(rehearse.rehearse_verb_of(main))
 
 
 def _before_dashes(words: Sequence[str]) -> Sequence[str]:

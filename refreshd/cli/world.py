@@ -6,7 +6,7 @@ import os
 import pwd
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -23,9 +23,17 @@ from refreshd.wiring.places import policy_file, state_directory
 from refreshd.wiring.station import Station, load_policy
 
 
+def as_it_is(station: Station) -> Station:
+    """Return a station unchanged."""
+    return station
+
+
 @dataclass(frozen=True, slots=True)
 class World:
-    """The process as seen from a verb: environment, streams, clock, and who runs it."""
+    """The process as seen from a verb: environment, streams, clock, and who runs it.
+
+    `fit` changes every station before a verb gets it; a rehearsal lays its faults there.
+    """
 
     environ: Mapping[str, str]
     out: TextIO
@@ -33,6 +41,7 @@ class World:
     clock: Clock
     is_root: bool
     leave: Callable[[int], None] = leave_at_once
+    fit: Callable[[Station], Station] = as_it_is
 
     def say(self, sentence: str) -> None:
         """Say something on stderr; a terminal that went away hears nothing."""
@@ -86,7 +95,7 @@ class Asked:
         world = self.world
         state = state_directory(self.state, world.environ, is_root=world.is_root)
         teller = PlainTeller(world.err, world.clock, wants_stop)
-        return Station(state, policy, world.clock, teller)
+        return world.fit(Station(state, policy, world.clock, teller))
 
     @contextmanager
     def watched(self, *, as_json: bool) -> Iterator[Station]:
@@ -107,7 +116,7 @@ class Asked:
                 return
             teller = BarTeller(world.err, lambda: request.is_asked)
             try:
-                yield Station(station.state, station.policy, station.clock, teller)
+                yield replace(station, attendant=teller)
             finally:
                 teller.close()
 
