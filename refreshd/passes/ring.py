@@ -127,13 +127,21 @@ class StagingRing:
         self._file.flush()
         if self.header(slot) != header:
             raise StagingFailedError("the staged header does not read back as it was written")
-        for chunk, recorded in zip(header.chunks, header.digests, strict=True):
-            if self.load(slot, header.first_chunk, chunk, recorded) is None:
+        staged = StagedSegment(slot, header)
+
+        def is_good(chunk: int) -> bool:
+            recorded = staged.digest_of(chunk)
+            return self.load(slot, header.first_chunk, chunk, recorded) is not None
+
+        for chunk, good in zip(
+            header.chunks, self._lanes.each(is_good, header.chunks), strict=True
+        ):
+            if not good:
                 raise StagingFailedError(
                     f"the staged copy of chunk {chunk} does not read back as it was verified; "
                     "the server's disk or memory cannot be trusted, the drive was not written to"
                 )
-        return StagedSegment(slot, header)
+        return staged
 
     def header(self, slot: int) -> Header | None:
         """Read a slot's header from the disk; None when there is none or it is torn."""
