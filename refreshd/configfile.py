@@ -131,7 +131,7 @@ def check(path: Path) -> CheckedPolicy:
 
 def check_text(text: str, file: str) -> CheckedPolicy:
     """Return every problem and warning of the text of a policy file."""
-    data, text, problems = _parse(text.replace("\r\n", "\n"))
+    data, text, problems = _parse(text)
     lines = key_lines(text)
     policy = None
     if data is not None:
@@ -372,8 +372,6 @@ def _given(value: object) -> str:
             return "a very large number"
         case datetime() | date() | time():
             return value.isoformat()
-        case Mapping():
-            return "a table"
         case list():
             return "an array"
         case _:

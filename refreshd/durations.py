@@ -113,10 +113,10 @@ def parse_wait_s(text: str) -> int:
 
 def wait_text(seconds: int) -> str:
     """Return a waiting time in the largest unit that divides it; `parse_wait_s` reads it back."""
-    for unit, length in reversed(_WAIT_UNITS.items()):
-        if seconds % length == 0:
-            return counted(seconds // length, unit)
-    return counted(seconds, "second")
+    unit, length = next(
+        (unit, length) for unit, length in reversed(_WAIT_UNITS.items()) if not seconds % length
+    )
+    return counted(seconds // length, unit)
 
 
 def add(day: date, duration: Duration) -> date:

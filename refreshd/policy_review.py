@@ -166,12 +166,10 @@ def _clash_remark(
 
 
 def _doubts(policy: Policy, lines: Lines, case: _Case) -> Iterator[Remark]:
-    """Yield what is doubtful about the values of one drive or medium that the file decides."""
+    """Yield what is doubtful about the values of one drive or medium; built-in ones never are."""
     values = effective(policy, *case)
     for key, says in _doubtful(values, case[0]):
-        layer = decider(policy, key, *case)
-        if layer.path:
-            yield _remark(layer, key, says, lines)
+        yield _remark(decider(policy, key, *case), key, says, lines)
 
 
 def _doubtful(values: DrivePolicy, medium: MediumKind) -> Iterator[tuple[str, str]]:

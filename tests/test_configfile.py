@@ -203,6 +203,11 @@ def test_a_file_that_fails_while_it_is_read_is_refused() -> None:
     )
 
 
+def test_what_is_no_path_is_refused() -> None:
+    """A null character ends a path for the kernel, so there is no such path."""
+    assert check(Path("a\0b")).problem_sentences() == ("a\\u0000b: no path of a file",)
+
+
 def test_a_huge_file_is_not_read(tmp_path: Path) -> None:
     """A drive image given by mistake must not fill the memory."""
     path = tmp_path / "policy.toml"
@@ -339,6 +344,16 @@ def test_repeated_elements_of_an_array_of_tables_are_no_duplicates() -> None:
         "not TOML: Expected newline or end of document after a statement",
     )
     assert found[0][:2] == (1, "x")
+
+
+def test_a_text_that_is_something_else_is_given_up() -> None:
+    """Nobody reads thousands of problems, and looking for them takes time."""
+    assert len(problems("this is a letter, not a policy\n" * 60)) == 50
+
+
+def test_a_key_too_deep_for_a_line_of_its_own_is_a_problem_all_the_same() -> None:
+    """Line 0 stands for the file as a whole."""
+    assert only_problem("a." * 60 + "a = 1")[:2] == (0, "[a]")
 
 
 def test_deep_nesting_is_a_problem_and_no_crash() -> None:

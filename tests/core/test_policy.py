@@ -260,6 +260,18 @@ def test_the_least_age_must_be_shorter_than_the_interval() -> None:
     assert resolve(given_policy, MediumKind.HARD_DISK).least_age == Duration(days=30)
 
 
+def test_what_is_said_of_a_medium_is_not_said_again_of_every_drive() -> None:
+    """A drive whose table has nothing to do with it would only be noise."""
+    given_policy = policy(defaults={"least_age": "8 months"}, drive={"K07": {"closing_pass": True}})
+
+    assert len(cautions(given_policy, {})) == 1
+
+
+def test_nothing_built_in_is_doubtful() -> None:
+    """Nobody is warned of what they did not write."""
+    assert cautions(Policy(), {}) == contradictions(Policy(), {}) == ()
+
+
 def test_what_would_contradict_only_a_medium_that_may_not_be_there_is_a_warning() -> None:
     """The file does not say which media are on the shelf; `resolve` refuses when one comes."""
     general = policy(defaults={"least_age": "8 months"})
