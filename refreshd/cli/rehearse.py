@@ -77,8 +77,9 @@ class TerminalNarrator:
     def perform_cut(self, words: Words, stage: str) -> int:
         """Show a command line, and run it in a process that will be killed."""
         self._show(words)
-        package = str(Path(refreshd.__file__).parents[1])
-        environ = {**self.world.environ, "PYTHONPATH": package, "PYTHONSAFEPATH": "1"}
+        environ = dict(self.world.environ)
+        found = [str(Path(refreshd.__file__).parents[1]), environ.get("PYTHONPATH", "")]
+        environ |= {"PYTHONPATH": os.pathsep.join(filter(None, found)), "PYTHONSAFEPATH": "1"}
         done = subprocess.run(
             [sys.executable, "-m", "refreshd.cli.rehearse_cut", stage, *self._whole(words)],
             check=False,

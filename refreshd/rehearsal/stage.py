@@ -13,6 +13,7 @@ from refreshd.configfile import load
 from refreshd.errors import UsageError
 from refreshd.ports import Clock
 from refreshd.quantities import Span
+from refreshd.rehearsal.scenario import InventedDrive
 from refreshd.rehearsal.stand_in import Faults, StandIn
 from refreshd.wiring.media import WorkableMedium, open_medium
 from refreshd.wiring.station import Station
@@ -80,6 +81,10 @@ class Stage:
     def policy_file(self) -> Path:
         """The policy of the rehearsal."""
         return self.state / "policy.toml"
+
+    def image(self, drive: InventedDrive) -> str:
+        """Return the path of the file that stands in for a drive."""
+        return str(self.directory / drive.image)
 
     def set_up(self) -> None:
         """Make the directories and the policy file."""

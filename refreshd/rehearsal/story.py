@@ -1,8 +1,6 @@
 """The story: what befalls an invented archive in three years, and what the real verbs do about it.
 
-Every step tells what happens, runs a command line, and compares what came of it with what the
-scenario says must come of it. A step that goes otherwise is said at once and remembered, so that
-the rehearsal is a check that can fail.
+Every step tells what happens, runs a command line, and has compared what came of it.
 """
 
 from __future__ import annotations
@@ -14,27 +12,17 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Protocol
 
-from refreshd.cards import Finding
-from refreshd.durations import Duration, add, counted, subtract
+from refreshd.durations import Duration, subtract
 from refreshd.errors import RefreshdError
 from refreshd.quantities import KIB, MIB, DriveNumber, FindingKind, Span
 from refreshd.rehearsal import images
-from refreshd.rehearsal.scenario import (
-    CHUNK_BYTES,
-    DRIVE_BYTES,
-    SEGMENT_BYTES,
-    Scenario,
-    chunk_of,
-)
+from refreshd.rehearsal.checks import FINDINGS, FINE, CannotGoOnError, Checks, listed
+from refreshd.rehearsal.scenario import CHUNK_BYTES, DRIVE_BYTES, SEGMENT_BYTES, Scenario
 from refreshd.rehearsal.stage import Stage
 from refreshd.rehearsal.stand_in import Faults
-from refreshd.verbs.looking import FindingView, ShelfLine, open_findings, shelf_list
-from refreshd.verbs.records import check_journal
 
 INTERVAL = Duration(years=3)
 OVERDUE = Duration(days=10)
-FINE, FINDINGS = 0, 1
-"""Exit codes of the real verbs."""
 
 Words = tuple[str, ...]
 
@@ -59,47 +47,38 @@ class Narrator(Protocol):
         """
 
 
-class _CannotGoOnError(Exception):
-    """A verb was refused or failed, so that the rest of the story has no ground."""
-
-
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """One finding that must come out: kind and place."""
-
-    drive: DriveNumber
-    kind: FindingKind
-    span: Span
-
-    @classmethod
-    def of(cls, finding: Finding) -> Expected:
-        """Return what a finding that was made amounts to."""
-        return cls(finding.drive, finding.kind, finding.span)
-
-
 @dataclass
 class Story:
-    """One rehearsal. `deviations` says what went otherwise than told."""
+    """
+    One rehearsal.
+
+    Args:
+        scenario: What befalls the drives.
+        stage: Where it is played; set up.
+        narrator: Tells it, and runs the real verbs.
+        maker: Path of mke2fs; None: the images hold tar archives.
+
+    """
 
     scenario: Scenario
     stage: Stage
     narrator: Narrator
     maker: str | None = field(default_factory=images.mke2fs)
-    deviations: list[str] = field(default_factory=list)
-    _digests: dict[DriveNumber, str] = field(default_factory=dict)
-    _edited_at: int = 0
+
+    def __post_init__(self) -> None:
+        self._checks = Checks(self.scenario, self.stage, self._tell)
 
     def run(self) -> tuple[str, ...]:
-        """Tell all of it; return what went otherwise than told."""
+        """Tell all of it; return what went otherwise than told, in sentences."""
         today = self.stage.clock.now().date()
         self._set_the_scene(today)
         try:
             self._tell_all(today)
         except RefreshdError as err:
-            self.deviations.append(f"this should not have been said: {err}")
-        except _CannotGoOnError:
+            self._checks.fact(fact=False, otherwise=f"nobody should have said: {err}")
+        except CannotGoOnError:
             self._tell("The rehearsal ends here: what follows would build on this.")
-        return tuple(self.deviations)
+        return tuple(self._checks.deviations)
 
     def _tell_all(self, today: date) -> None:
         self._take_into_care()
@@ -129,15 +108,15 @@ class Story:
         }
         why = "" if self.maker else " (mke2fs, which makes file systems, is not installed)"
         self._tell(
-            f"The image files {_listed([drive.image for drive in drives])} in {directory}, "
+            f"The image files {listed([drive.image for drive in drives])} in {directory}, "
             f"{DRIVE_BYTES // MIB} MiB each, stand in for hard disks. On each are "
             f"{images.RECORDINGS} recordings of a small sound archive and their index, in "
-            f"{_listed(sorted(kinds))}{why}."
+            f"{listed(sorted(kinds))}{why}."
         )
         self._tell(
             "Staging is for show: the safety copies that are kept while a drive is rewritten lie "
-            "on the same disk as the images here. A real server keeps them on another disk than "
-            "the drive, and the program insists on it."
+            "on the same disk as the images here. A real server keeps them on a disk of its own; "
+            "on the drive itself, or in memory, the program refuses to."
         )
         self._tell(
             f"The clock is invented, too: it says {began}. To keep lines short, the options "
@@ -154,7 +133,7 @@ class Story:
             words: Words = ("accession", self._path(drive.number), "--number", drive.number)
             words += ("--shelfmark", drive.shelfmark, "--title", drive.title)
             words += ("--medium", "hard-disk")
-            self._expect_exit(self.narrator.perform(words), FINE, f"taking in {drive.number}")
+            self._checks.ended(self.narrator.perform(words), FINE, f"taking in {drive.number}")
 
     def _let_years_pass(self, today: date) -> None:
         numbers = [drive.number for drive in self.scenario.drives]
@@ -180,30 +159,26 @@ class Story:
     def _fixity(self, number: DriveNumber, *, is_shown: bool) -> None:
         words = ("fixity", number, "--on", self._path(number))
         run = self.narrator.perform if is_shown else self.narrator.perform_unseen
-        self._expect_exit(run(words), FINE, f"the yearly reading of {number}")
+        self._checks.ended(run(words), FINE, f"the yearly reading of {number}")
 
     def _befall(self) -> None:
         """Do to the images what three years did, and remember every byte of them."""
         scenario = self.scenario
         self._alter(scenario.altered.drive, scenario.altered.byte)
-        self._edited_at = images.edit_index(Path(self._path(scenario.edited)))
-        self._refuse_shared_chunk()
+        edited_at = images.edit_index(Path(self._path(scenario.edited)))
+        self._checks.edited_at(edited_at)
         self._tell(
             f"2. Somebody plugged {scenario.edited} into another computer and corrected a line "
-            f"of {images.INDEX}."
+            f"of {images.INDEX}, at byte {edited_at} of the drive."
         )
         span = scenario.unreadable_span
-        image = scenario.drive(scenario.unreadable.drive).image
-        self.stage.faults[image] = Faults((span,))
+        self.stage.faults[scenario.drive(scenario.unreadable.drive).image] = Faults((span,))
         self._tell(
             f"3. On {scenario.unreadable.drive} the {span.length} bytes from byte {span.start} on "
             "can no longer be read. (An image file has no bad places: a layer of faults that "
             "this rehearsal lays over it refuses to read them.)"
         )
-        self._digests = {
-            drive.number: images.digest_of(Path(self._path(drive.number)))
-            for drive in scenario.drives
-        }
+        self._checks.remember_images()
 
     def _alter(self, number: DriveNumber, byte: int) -> None:
         path = Path(self._path(number))
@@ -213,18 +188,10 @@ class Story:
         where = f"in {file}" if file else "outside of all files"
         self._tell(f"1. On {number} one bit of byte {byte} has flipped, {where}. No error came.")
 
-    def _refuse_shared_chunk(self) -> None:
-        """Stop a scenario in which two mishaps could not be told apart."""
-        edit = Expected(self.scenario.edited, FindingKind.MISMATCH, chunk_of(self._edited_at))
-        for place in (self.scenario.altered, self.scenario.unreadable):
-            if (place.drive, chunk_of(place.byte)) == (edit.drive, edit.span):
-                raise ValueError(f"byte {place.byte} lies in the chunk of the edited line: move it")
-
     def _list_what_is_due(self, today: date) -> None:
         self._tell(f"Today is {today}. What is due?")
-        self._expect_exit(self.narrator.perform(("shelf",)), FINE, "listing the shelf")
-        due = [line for line in self._shelf_lines() if line.due.overdue_days > 0]
-        self._expect(len(due) == len(self.scenario.drives), f"every drive should be due on {today}")
+        self._checks.ended(self.narrator.perform(("shelf",)), FINE, "listing the shelf")
+        self._checks.all_due(today)
         self._tell(
             "All of them. A refresh goes over a drive segment by segment, here "
             f"{SEGMENT_BYTES // MIB} MiB at a time: read and compare with the digests; keep a "
@@ -234,14 +201,14 @@ class Story:
 
     def _refresh(self, number: DriveNumber) -> None:
         words = ("refresh", number, "--on", self._path(number))
-        wanted = self._expected_on(number)
+        wanted = self._checks.wanted(number)
         if number == self.scenario.cut.drive:
             self._be_cut(words)
         else:
             self._tell(f"{number} is brought out, and the server refreshes it:")
         code = self.narrator.perform(words)
-        self._expect_exit(code, FINDINGS if wanted else FINE, f"the refresh of {number}")
-        self._expect_findings(number, wanted)
+        self._checks.ended(code, FINDINGS if wanted else FINE, f"the refresh of {number}")
+        self._checks.findings(number)
         for kind in FindingKind:
             spans = [one.span for one in wanted if one.kind is kind]
             if spans:
@@ -255,7 +222,7 @@ class Story:
         )
         image = self.scenario.drive(cut.drive).image
         ended = self.narrator.perform_cut(words, self.stage.to_json({image: cut.write}))
-        self._expect(
+        self._checks.fact(
             ended == -signal.SIGKILL,
             f"the refresh of {cut.drive} should have been killed in its {_ordinal(cut.write)} "
             f"write, but it ended by itself with exit code {ended}",
@@ -263,38 +230,39 @@ class Story:
         self._tell(
             "Gone in mid-write, with half a chunk written. Nobody need clear up: the same command "
             "first compares what was in doubt with its digests (what the cut had torn would be "
-            "put back from the safety copies), and goes on from its last checkpoint."
+            "put back from the safety copies), and goes on from the last point that was written "
+            "down."
         )
 
     def _look_at_findings(self) -> None:
         self._tell("What is wrong and wants a decision by a person is a finding. All of them:")
-        wanted = self._expected()
+        wanted = self._checks.wanted()
         code = self.narrator.perform(("findings",))
-        self._expect_exit(code, FINDINGS if wanted else FINE, "listing the findings")
+        self._checks.ended(code, FINDINGS if wanted else FINE, "listing the findings")
 
     def _accept_the_edit(self) -> None:
-        number, edit = self.scenario.edited, chunk_of(self._edited_at)
-        finding = next(
-            (one.finding for one in self._findings(number) if one.finding.span == edit), None
-        )
-        if finding is None or finding.observed is None:
-            self._expect(fact=False, otherwise=f"the edit on {number} should be a finding")
+        number, finding = self.scenario.edited, self._checks.finding_of_edit()
+        if finding is None:
             return
         self._tell(
             f"The owner of {number} looks into {finding.id} and recognises the corrected line of "
             f"{images.INDEX}. These new bytes are right, and the owner says so:"
         )
         code = self.narrator.perform(("accept", number, "--finding", finding.id))
-        self._expect_exit(code, FINE, f"accepting {finding.id}")
-        left = self._expected_on(number, is_accepted=True)
-        self._expect_findings(number, left)
+        self._checks.ended(code, FINE, f"accepting {finding.id}")
+        self._checks.edit_is_accepted()
+        self._checks.findings(number)
         self._tell(
             "Now that chunk may be refreshed, too. Those that were rewritten a moment ago are "
             "left alone, which is kind to the drive:"
         )
         code = self.narrator.perform(("refresh", number, "--on", self._path(number)))
-        self._expect_exit(code, FINDINGS if left else FINE, f"the second refresh of {number}")
-        self._expect_findings(number, left)
+        self._checks.ended(
+            code,
+            FINDINGS if self._checks.wanted(number) else FINE,
+            f"the second refresh of {number}",
+        )
+        self._checks.findings(number)
         self._tell(
             "The other findings stay open. Their right bytes can only come from a second copy, "
             "which is why there should always be one, in another place."
@@ -306,82 +274,26 @@ class Story:
             "a record that was changed, removed or moved would show:"
         )
         code = self.narrator.perform(("journal", "verify"))
-        self._expect_exit(code, FINE, "verifying the journal")
-        verified = check_journal(self.stage.station()).verification
-        self._expect(verified.is_untouched and not verified.problems, "the journal should be whole")
+        self._checks.ended(code, FINE, "verifying the journal")
+        self._checks.journal()
         self._tell(
             "An export is a copy of the record that is kept away from the server, so that it "
             "outlives the server's own disk:"
         )
         words = ("export", str(self.stage.directory / "export"))
-        self._expect_exit(self.narrator.perform(words), FINE, "the export")
+        self._checks.ended(self.narrator.perform(words), FINE, "the export")
 
     def _look_back(self, today: date) -> None:
         self._tell("And the shelf, with the drives back in their places:")
-        self._expect_exit(self.narrator.perform(("shelf",)), FINE, "listing the shelf")
-        for line in self._shelf_lines():
-            held = {e.span for e in self._expected_on(line.card.number, is_accepted=True)}
-            self._expect(
-                line.rewritten.on is not None and line.rewritten.on >= today,
-                f"{line.card.number} should count as rewritten on {today}",
-            )
-            self._expect(
-                line.rewritten.held_chunks == len(held),
-                f"{counted(len(held), 'chunk')} of {line.card.number} should wait for a decision",
-            )
-            self._expect(
-                line.due.due >= add(today, INTERVAL),
-                f"{line.card.number} should be due in three years",
-            )
-        self._compare_images()
-
-    def _compare_images(self) -> None:
-        """Compare every byte of the drives with what it was before the refreshes."""
-        for number, before in self._digests.items():
-            after = images.digest_of(Path(self._path(number)))
-            self._expect(
-                after == before, f"the bytes of {number} should be as before the refreshes"
-            )
-        if not self.deviations:
+        self._checks.ended(self.narrator.perform(("shelf",)), FINE, "listing the shelf")
+        self._checks.all_refreshed(today, INTERVAL)
+        self._checks.images()
+        if not self._checks.deviations:
             self._tell(
                 "The rehearsal has compared the image files, byte for byte, with what they were "
                 "before the refreshes: not one byte differs. The cut lost nothing, and the "
                 "damaged places were not written to."
             )
-
-    # ── what must come out ──
-
-    def _expected(self, *, is_accepted: bool = False) -> list[Expected]:
-        """Return the findings that the scenario brings, by place; without the accepted edit."""
-        scenario = self.scenario
-        mismatch, unreadable = FindingKind.MISMATCH, FindingKind.UNREADABLE
-        altered = Expected(scenario.altered.drive, mismatch, chunk_of(scenario.altered.byte))
-        edited = Expected(scenario.edited, mismatch, chunk_of(self._edited_at))
-        bad = Expected(scenario.unreadable.drive, unreadable, scenario.unreadable_span)
-        found = [altered, bad] if is_accepted else [altered, edited, bad]
-        return sorted(set(found), key=lambda one: (one.drive, one.span))
-
-    def _expected_on(self, number: DriveNumber, *, is_accepted: bool = False) -> list[Expected]:
-        return [one for one in self._expected(is_accepted=is_accepted) if one.drive == number]
-
-    def _expect_findings(self, number: DriveNumber, wanted: Sequence[Expected]) -> None:
-        found = {Expected.of(one.finding) for one in self._findings(number)}
-        for expected in set(wanted) - found:
-            self._expect(fact=False, otherwise=f"{_said(expected)} should have been found")
-        for expected in found - set(wanted):
-            self._expect(fact=False, otherwise=f"{_said(expected)} should not have been found")
-
-    def _expect_exit(self, code: int, wanted: int, what: str) -> None:
-        self._expect(
-            code == wanted, f"{what} should have ended with exit code {wanted}, not {code}"
-        )
-        if code not in {FINE, FINDINGS}:
-            raise _CannotGoOnError
-
-    def _expect(self, fact: bool, otherwise: str) -> None:  # noqa: FBT001 - the fact is the point of the call.
-        if not fact:
-            self.deviations.append(otherwise)
-            self._tell(f"NOT AS TOLD: {otherwise}.")
 
     # ── small things ──
 
@@ -389,7 +301,7 @@ class Story:
         self.narrator.tell(paragraph)
 
     def _path(self, number: DriveNumber) -> str:
-        return str(self.stage.directory / self.scenario.drive(number).image)
+        return self.stage.image(self.scenario.drive(number))
 
     def _jump(self, day: date) -> None:
         # At the same time of day, so that the last jump ends in the present: what is kept can
@@ -397,19 +309,14 @@ class Story:
         now = self.stage.clock.real.now()
         self.stage.clock.jump(datetime.combine(day, now.timetz()))
 
-    def _findings(self, number: DriveNumber) -> Sequence[FindingView]:
-        return open_findings(self.stage.station(), number)
-
-    def _shelf_lines(self) -> Sequence[ShelfLine]:
-        return shelf_list(self.stage.station()).lines
-
 
 def _explained(kind: FindingKind, number: DriveNumber, spans: Sequence[Span]) -> str:
-    places = _listed([f"byte {span.start}" for span in spans])
+    places = listed([f"byte {span.start}" for span in spans])
     if kind is FindingKind.UNREADABLE:
         return (
             f"{number} cannot be read at {places}. Writing there would destroy for good what a "
-            "better reader might still get, so the place is left alone. All else is fresh."
+            "better reader might still get, so the chunk around it is left alone. All else is "
+            "fresh."
         )
     what = f"The chunk of {number} at {places} was"
     if len(spans) > 1:
@@ -418,15 +325,6 @@ def _explained(kind: FindingKind, number: DriveNumber, spans: Sequence[Span]) ->
         f"{what} read twice and did not match. Which bytes are right the program cannot know, so "
         "it writes nothing there. All else is fresh."
     )
-
-
-def _listed(texts: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))
-
-
-def _said(expected: Expected) -> str:
-    span = expected.span
-    return f"{expected.kind} of {span.length} bytes at byte {span.start} of {expected.drive}"
 
 
 def _ordinal(number: int) -> str:
