@@ -58,6 +58,7 @@ class Plan:
     cache: int = 0
     lag: int = 3072
     seed: int = 1
+    slots: int = 0  # of the staging ring; 0: as many as the program would take
 
     @property
     def size(self) -> int:
@@ -77,7 +78,8 @@ class Room:
         self.disk.medium[:] = Random(plan.seed).randbytes(plan.size)
         self.drive = SimulatedDrive(self.disk)
         block = plan.physical
-        slots = slots_wanted(plan.lag, plan.chunk * plan.segment_chunks, plan.size)
+        wanted = slots_wanted(plan.lag, plan.chunk * plan.segment_chunks, plan.size)
+        slots = plan.slots or wanted
         room = slots * slot_room(plan.chunk, plan.segment_chunks, block)
         self.staging_disk = SimulatedDisk(Geometry(room, plan.logical, block), self.line)
         self.staging = SimulatedStaging(self.staging_disk)

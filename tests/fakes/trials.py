@@ -11,10 +11,11 @@ from functools import cache
 from random import Random
 
 from refreshd.errors import PathDoubtedError, RefreshdError
-from refreshd.events import ChunksProved, PathDoubted
+from refreshd.events import PathDoubted
 from refreshd.passes.bench import PassReport
+from refreshd.passes.ring import MAGIC
 from refreshd.quantities import FindingKind, PassKind, Span
-from refreshd.simulated.disk import Failure, Op, random_fates
+from refreshd.simulated.disk import Choose, Failure, Op, random_fates
 from tests.fakes.broken_ports import BusyAttendant, FlippingStaging, exchange_at_error, writes_of
 from tests.fakes.cuts import fork, power_on, run_until_cut, steps_of, unrecoverable
 from tests.fakes.room import K07, Plan, Room, damaged, taken_in
@@ -25,7 +26,9 @@ Prepare = Callable[[Room, Random], None]
 SHORT = Plan()
 LONG = Plan(chunks=40, lag=1024)  # more segments than slots, so that slots are used again
 WIDE_HEADERS = Plan(chunk=512, chunks=64, segment_chunks=16, short_by=0, lag=4096)
-CACHED = Plan(chunks=40, cache=2048, lag=4096, segment_chunks=4)
+CACHED = Plan(chunks=40, cache=4096, lag=8192, segment_chunks=4)
+TIGHT = Plan(chunks=12, lag=1024, slots=2)  # a ring so small that slots are used again at once
+SINGLE_SECTORS = Plan(chunk=512, chunks=20, short_by=0, lag=2048)
 
 RUNS_MAX = 4  # how often a pass may be run until it ends
 
@@ -125,14 +128,23 @@ def dated_trial(seed: int) -> str | None:
     return false_dates(room)
 
 
+def harsh_fates(random: Random) -> Choose:
+    """Return a chooser that leaves half of the unflushed sectors unreadable."""
+
+    def choose(_sector: int, versions: int) -> tuple[str, int, int]:
+        return ("unreadable", 0, 0) if random.random() < 0.5 else ("version", versions, 0)
+
+    return choose
+
+
 def killed_trial(seed: int) -> str | None:
     """The process is killed, started again, and then the power fails."""
     random = Random(seed)
-    room = fork(base_room(LONG))
-    for steps in (length_of(LONG), 80):
+    room = fork(base_room(TIGHT))
+    for steps in (length_of(TIGHT), 40):
         if run_until_cut(room, random.randint(1, steps), Room.refresh) is not None:
             return None
-    power_on(room, random_fates(random), random_fates(random), new_boot=True)
+    power_on(room, harsh_fates(random), harsh_fates(random), new_boot=True)
     lost = unrecoverable(room)
     return f"chunks {lost} are lost" if lost else after_all(room)
 
@@ -140,11 +152,11 @@ def killed_trial(seed: int) -> str | None:
 def cut_in_recovery_trial(seed: int) -> str | None:
     """The power fails once in the pass, and again soon after it was taken up."""
     random = Random(seed)
-    room = fork(base_room(LONG))
-    for steps in (length_of(LONG), 80):
+    room = fork(base_room(TIGHT))
+    for steps in (length_of(TIGHT), 32):
         if run_until_cut(room, random.randint(1, steps), Room.refresh) is not None:
             return None
-        power_on(room, random_fates(random), random_fates(random), new_boot=True)
+        power_on(room, harsh_fates(random), harsh_fates(random), new_boot=True)
     lost = unrecoverable(room)
     return f"chunks {lost} are lost" if lost else after_all(room)
 
@@ -162,12 +174,14 @@ def wrong_drive(room: Room, random: Random) -> None:
 def rotting_staging_trial(seed: int) -> str | None:
     """Cut, then a byte of the staging disk rots: what is bad must never be put back."""
     random = Random(seed)
-    room = fork(base_room(SHORT))
-    if run_until_cut(room, random.randint(1, length_of(SHORT)), Room.refresh) is not None:
+    room = fork(base_room(SINGLE_SECTORS))
+    steps = random.randint(1, length_of(SINGLE_SECTORS))
+    if run_until_cut(room, steps, Room.refresh) is not None:
         return None
     power_on(room, random_fates(random), random_fates(random), new_boot=True)
     for start in range(0, len(room.staging_disk.medium), 512):
-        room.staging_disk.medium[start + 77] ^= 1
+        if room.staging_disk.medium[start : start + len(MAGIC)] != MAGIC:
+            room.staging_disk.medium[start + 77] ^= 1
     ended(room)
     return wrong_bytes(room)
 
@@ -190,6 +204,26 @@ def flipped_memory_trial(seed: int) -> str | None:
     room.staging = FlippingStaging(room.staging_disk, nth=nth, is_before=random.random() < 0.5)
     room.refresh()
     return wrong_bytes(room) or false_dates(room)
+
+
+def flipped_memory_and_cut_trial(seed: int) -> str | None:
+    """Memory flips between copy and write, and the power fails: no damage of our own making."""
+    random = Random(seed)
+    room = fork(base_room(SHORT))
+    room.staging = FlippingStaging(room.staging_disk, nth=random.randint(1, 12), is_before=False)
+    if run_until_cut(room, random.randint(1, length_of(SHORT)), Room.refresh) is None:
+        power_on(room, random_fates(random), random_fates(random), new_boot=True)
+    return after_all(room)
+
+
+def failed_flush_trial(seed: int) -> str | None:
+    """A flush fails once and loses any of what it should have kept."""
+    random = Random(seed)
+    room = fork(base_room(SHORT))
+    room.disk.random = random
+    room.disk.failure = Failure(random.randint(1, 5), frozenset({Op.FLUSH}))
+    room.refresh()
+    return false_dates(room) or after_all(room)
 
 
 def elsewhere_trial(seed: int) -> str | None:
@@ -316,8 +350,3 @@ def outcome_of(trial: Trial, seed: int) -> str | None:
         return f"{type(err).__name__}: {err}"
     except (ValueError, KeyError, IndexError, TypeError, AttributeError) as err:
         return f"engine fault {type(err).__name__}: {err}"
-
-
-def proved_runs(room: Room) -> list[ChunksProved]:
-    """Return the checkpoints of a room, in order."""
-    return [one.event for one in room.ledger.entries if isinstance(one.event, ChunksProved)]
