@@ -106,6 +106,14 @@ def test_a_value_without_end_ends_the_scan() -> None:
     assert outline("a = [ }\nb = 'x\n").endless_line is None  # broken, but each on its own line
 
 
+def test_a_long_string_may_end_in_quotes_of_its_own() -> None:
+    """Up to two quotes before the closing three belong to the text (TOML 1.0.0, String)."""
+    text = 'a = ["""x""""", \'\'\'y\'\'\'\', { b = 1 }]\nc = 1\n'
+
+    assert tomllib.loads(text)["a"][:2] == ['x""', "y'"]
+    assert key_lines(text) == {("a",): 1, ("a", IN_ARRAY, "b"): 1, ("c",): 2}
+
+
 def test_a_key_given_twice_keeps_its_first_line_and_both_statements() -> None:
     """Both places are needed to say where a duplicate stands."""
     text = "[t]\na = 1\na = 2\n"
