@@ -150,15 +150,26 @@ def killed_trial(seed: int) -> str | None:
 
 
 def cut_in_recovery_trial(seed: int) -> str | None:
-    """The power fails once in the pass, and again soon after it was taken up."""
+    """The power fails once in the pass, and again soon after the first write of the next run."""
     random = Random(seed)
     room = fork(base_room(TIGHT))
-    for steps in (length_of(TIGHT), 32):
-        if run_until_cut(room, random.randint(1, steps), Room.refresh) is not None:
+    step = random.randint(1, length_of(TIGHT))
+    for _ in range(2):
+        if run_until_cut(room, step, Room.refresh) is not None:
             return None
         power_on(room, harsh_fates(random), harsh_fates(random), new_boot=True)
+        step = _first_write(room) + random.randint(0, 9)
     lost = unrecoverable(room)
     return f"chunks {lost} are lost" if lost else after_all(room)
+
+
+def _first_write(room: Room) -> int:
+    """Return the step at which a refresh would first write to the drive."""
+    for step in range(1, length_of(TIGHT)):
+        probe = fork(room)
+        if run_until_cut(probe, step, Room.refresh) is not None or writes_of(probe.disk):
+            return step
+    return length_of(TIGHT)
 
 
 def wrong_staging(room: Room, random: Random) -> None:
