@@ -222,7 +222,7 @@ def _directory(keep: Path | None) -> Iterator[Path]:
     refuse_unwritable_name(str(keep))
     directory = keep.absolute()
     try:
-        is_full = directory.exists() and (not directory.is_dir() or any(os.scandir(directory)))
+        is_full = directory.exists() and (not directory.is_dir() or any(directory.iterdir()))
     except OSError as err:
         raise UsageError(f"{keep}: {err.strerror}; name another directory") from err
     if is_full:

@@ -79,12 +79,8 @@ class Checks:
     # ── what is remembered of the mishaps ──
 
     def edited_at(self, byte: int) -> None:
-        """Remember where the edit lies. Two mishaps in one chunk could not be told apart."""
-        edit = Expected(self.scenario.edited, FindingKind.MISMATCH, chunk_of(byte))
-        for place in (self.scenario.altered, self.scenario.unreadable):
-            if (place.drive, chunk_of(place.byte)) == (edit.drive, edit.span):
-                raise ValueError(f"byte {place.byte} lies in the chunk of the edited line: move it")
-        self._edit = edit
+        """Remember where the edit lies."""
+        self._edit = Expected(self.scenario.edited, FindingKind.MISMATCH, chunk_of(byte))
 
     def remember_images(self) -> None:
         """Remember every byte of the drives, as they are before the refreshes."""

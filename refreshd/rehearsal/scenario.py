@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from refreshd.quantities import KIB, MIB, ChunkGrid, DriveNumber, Span
 
@@ -72,7 +72,7 @@ class Scenario:
     altered: PlaceOn = field(default=PlaceOn(DriveNumber("K03"), 9_876_543))
     unreadable: PlaceOn = field(default=PlaceOn(DriveNumber("K04"), 12_345_678))
     edited: DriveNumber = field(default=DriveNumber("K03"))
-    cut: Cut = field(default=Cut(DriveNumber("K02"), 67))
+    cut: Cut = field(default=Cut(DriveNumber("K02"), 43))
 
     def __post_init__(self) -> None:
         known = {drive.number for drive in self.drives}
@@ -92,6 +92,23 @@ class Scenario:
     def unreadable_span(self) -> Span:
         """The bytes that cannot be read."""
         return Span(self.unreadable.byte // BLOCK_BYTES * BLOCK_BYTES, BLOCK_BYTES)
+
+    def apart_from_edit(self, byte: int) -> Scenario:
+        """Return a scenario whose damage does not share the chunk of the edit at `byte`.
+
+        Where a file lies is the choice of whoever made the file system, and two mishaps in one
+        chunk could not be told apart: damage moves on by one chunk.
+        """
+        return replace(
+            self,
+            altered=self._apart(self.altered, byte),
+            unreadable=self._apart(self.unreadable, byte),
+        )
+
+    def _apart(self, place: PlaceOn, byte: int) -> PlaceOn:
+        if place.drive != self.edited or chunk_of(place.byte) != chunk_of(byte):
+            return place
+        return PlaceOn(place.drive, (place.byte + CHUNK_BYTES) % DRIVE_BYTES)
 
     def drive(self, number: DriveNumber) -> InventedDrive:
         """Return one drive."""

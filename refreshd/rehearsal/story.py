@@ -98,9 +98,9 @@ class Story:
         began = subtract(subtract(today, INTERVAL), OVERDUE)
         self._jump(began)
         self._tell(
-            "This is a rehearsal. The archive, its drives and the years that pass are invented. "
-            "The program is the real one: each line that begins with $ is a command as you would "
-            "type it, and what follows is what it says."
+            "This is a rehearsal: the archive, its drives and the years are invented. The program "
+            "is real. A line that begins with $ is a command as you would type it, and what "
+            "follows is what it says."
         )
         kinds = {
             images.make_image(directory / drive.image, images.content_of(drive), self.maker)
@@ -108,26 +108,22 @@ class Story:
         }
         why = "" if self.maker else " (mke2fs, which makes file systems, is not installed)"
         self._tell(
-            f"The image files {listed([drive.image for drive in drives])} in {directory}, "
-            f"{DRIVE_BYTES // MIB} MiB each, stand in for hard disks. On each are "
-            f"{images.RECORDINGS} recordings of a small sound archive and their index, in "
-            f"{listed(sorted(kinds))}{why}."
+            f"{listed([drive.image for drive in drives])} in {directory}, {DRIVE_BYTES // MIB} MiB "
+            f"each, stand in for hard disks. Each holds {images.RECORDINGS} sound recordings and "
+            f"their index in {listed(sorted(kinds))}{why}."
         )
         self._tell(
-            "Staging is for show: the safety copies that are kept while a drive is rewritten lie "
-            "on the same disk as the images here. A real server keeps them on a disk of its own; "
-            "on the drive itself, or in memory, the program refuses to."
-        )
-        self._tell(
-            f"The clock is invented, too: it says {began}. To keep lines short, the options "
-            f"--state {self.stage.state} and --policy {self.stage.policy_file} are left out."
+            "Staging is for show: here the safety copies lie on the same disk as the images, where "
+            "a real server has a disk of its own for them. The clock is invented, too; it says "
+            f"{began}. The options --state {self.stage.state} and --policy "
+            f"{self.stage.policy_file} are left out below."
         )
 
     def _take_into_care(self) -> None:
         self._tell(
             "First the drives are taken into care. Each gets a number for its case, a place on "
-            "the shelf (the shelfmark) and a title. The program reads all of it and records a "
-            f"digest, a fingerprint, of every chunk: a piece of {CHUNK_BYTES // KIB} KiB."
+            "the shelf (the shelfmark) and a title. All of it is read, and a digest, which is a "
+            f"fingerprint, of each chunk of {CHUNK_BYTES // KIB} KiB is recorded."
         )
         for drive in self.scenario.drives:
             words: Words = ("accession", self._path(drive.number), "--number", drive.number)
@@ -139,8 +135,8 @@ class Story:
         numbers = [drive.number for drive in self.scenario.drives]
         self._jump(subtract(today, Duration(years=2)))
         self._tell(
-            "One year later. Once a year each drive is brought out, read, and compared with its "
-            "digests; nothing is written. This is a fixity pass:"
+            "One year later. Once a year each drive is read and compared with its digests, and "
+            "nothing is written: a fixity pass."
         )
         self._fixity(numbers[0], is_shown=True)
         for number in numbers[1:]:
@@ -149,9 +145,8 @@ class Story:
         for number in numbers:
             self._fixity(number, is_shown=False)
         self._tell(
-            "The other drives were read likewise, and all of them once more a year later (that "
-            "is not shown here). A third year ends. Meanwhile three things have happened, and "
-            "nobody has told the program:"
+            "The others are read likewise, and all of them once more a year later (not shown). By "
+            "the end of the third year three things have happened, and nobody tells the program:"
         )
         self._jump(today)
         self._befall()
@@ -163,20 +158,21 @@ class Story:
 
     def _befall(self) -> None:
         """Do to the images what three years did, and remember every byte of them."""
-        scenario = self.scenario
-        self._alter(scenario.altered.drive, scenario.altered.byte)
-        edited_at = images.edit_index(Path(self._path(scenario.edited)))
+        edited_at = images.edit_index(Path(self._path(self.scenario.edited)))
+        scenario = self.scenario.apart_from_edit(edited_at)
+        self.scenario = self._checks.scenario = scenario
         self._checks.edited_at(edited_at)
+        self._alter(scenario.altered.drive, scenario.altered.byte)
         self._tell(
-            f"2. Somebody plugged {scenario.edited} into another computer and corrected a line "
-            f"of {images.INDEX}, at byte {edited_at} of the drive."
+            f"2. On {scenario.edited} somebody has corrected a line of {images.INDEX}, at byte "
+            f"{edited_at}, on another computer."
         )
         span = scenario.unreadable_span
         self.stage.faults[scenario.drive(scenario.unreadable.drive).image] = Faults((span,))
         self._tell(
-            f"3. On {scenario.unreadable.drive} the {span.length} bytes from byte {span.start} on "
-            "can no longer be read. (An image file has no bad places: a layer of faults that "
-            "this rehearsal lays over it refuses to read them.)"
+            f"3. On {scenario.unreadable.drive} {span.length} bytes from byte {span.start} on can "
+            "no longer be read. (A layer of faults, which this rehearsal lays over the image, "
+            "refuses to read them.)"
         )
         self._checks.remember_images()
 
@@ -193,10 +189,9 @@ class Story:
         self._checks.ended(self.narrator.perform(("shelf",)), FINE, "listing the shelf")
         self._checks.all_due(today)
         self._tell(
-            "All of them. A refresh goes over a drive segment by segment, here "
-            f"{SEGMENT_BYTES // MIB} MiB at a time: read and compare with the digests; keep a "
-            "safety copy (staging); write the same bytes to the same place, so that the magnetic "
-            "signal is fresh; read them back and compare again."
+            f"All of them. A refresh goes over a drive {SEGMENT_BYTES // MIB} MiB at a time: read "
+            "and compare; keep a safety copy (staging); write the same bytes to the same place, so "
+            "that the magnetic signal is fresh; read back and compare."
         )
 
     def _refresh(self, number: DriveNumber) -> None:
@@ -205,7 +200,7 @@ class Story:
         if number == self.scenario.cut.drive:
             self._be_cut(words)
         else:
-            self._tell(f"{number} is brought out, and the server refreshes it:")
+            self._tell(f"{number} is brought out and refreshed:")
         code = self.narrator.perform(words)
         self._checks.ended(code, FINDINGS if wanted else FINE, f"the refresh of {number}")
         self._checks.findings(number)
@@ -217,8 +212,8 @@ class Story:
     def _be_cut(self, words: Words) -> None:
         cut = self.scenario.cut
         self._tell(
-            f"{cut.drive} is next, and the power fails: the process is really killed (signal 9) "
-            f"in the middle of its {_ordinal(cut.write)} write to the drive."
+            f"Then the power fails: the refresh of {cut.drive} is really killed (signal 9) in the "
+            f"middle of its {_ordinal(cut.write)} write."
         )
         image = self.scenario.drive(cut.drive).image
         ended = self.narrator.perform_cut(words, self.stage.to_json({image: cut.write}))
@@ -228,10 +223,8 @@ class Story:
             f"write, but it ended by itself with exit code {ended}",
         )
         self._tell(
-            "Gone in mid-write, with half a chunk written. Nobody need clear up: the same command "
-            "first compares what was in doubt with its digests (what the cut had torn would be "
-            "put back from the safety copies), and goes on from the last point that was written "
-            "down."
+            "Half a chunk was written. The same command looks at what the cut left in doubt (what "
+            "it tore would be put back from the safety copies), and goes on:"
         )
 
     def _look_at_findings(self) -> None:
@@ -245,16 +238,15 @@ class Story:
         if finding is None:
             return
         self._tell(
-            f"The owner of {number} looks into {finding.id} and recognises the corrected line of "
-            f"{images.INDEX}. These new bytes are right, and the owner says so:"
+            f"The owner of {number} looks into {finding.id} and recognises the corrected line: the "
+            "new bytes are right."
         )
         code = self.narrator.perform(("accept", number, "--finding", finding.id))
         self._checks.ended(code, FINE, f"accepting {finding.id}")
         self._checks.edit_is_accepted()
         self._checks.findings(number)
         self._tell(
-            "Now that chunk may be refreshed, too. Those that were rewritten a moment ago are "
-            "left alone, which is kind to the drive:"
+            "Now that chunk can be refreshed, too. What was rewritten a moment ago is left alone:"
         )
         code = self.narrator.perform(("refresh", number, "--on", self._path(number)))
         self._checks.ended(
@@ -264,22 +256,19 @@ class Story:
         )
         self._checks.findings(number)
         self._tell(
-            "The other findings stay open. Their right bytes can only come from a second copy, "
-            "which is why there should always be one, in another place."
+            "The other findings stay open. Their right bytes can only come from a second copy: "
+            "keep one, in another place."
         )
 
     def _prove_the_record(self) -> None:
         self._tell(
-            "All of this stands in a journal. Each record carries a digest of the one before, so "
-            "a record that was changed, removed or moved would show:"
+            "All this stands in a journal, each record with a digest of the one before, so that a "
+            "changed, removed or moved one would show:"
         )
         code = self.narrator.perform(("journal", "verify"))
         self._checks.ended(code, FINE, "verifying the journal")
         self._checks.journal()
-        self._tell(
-            "An export is a copy of the record that is kept away from the server, so that it "
-            "outlives the server's own disk:"
-        )
+        self._tell("An export is a copy of the record, to be kept away from this server:")
         words = ("export", str(self.stage.directory / "export"))
         self._checks.ended(self.narrator.perform(words), FINE, "the export")
 
@@ -290,9 +279,8 @@ class Story:
         self._checks.images()
         if not self._checks.deviations:
             self._tell(
-                "The rehearsal has compared the image files, byte for byte, with what they were "
-                "before the refreshes: not one byte differs. The cut lost nothing, and the "
-                "damaged places were not written to."
+                "The images were compared with what they were before the refreshes: not one byte "
+                "differs. The cut lost nothing, and no damaged place was written to."
             )
 
     # ── small things ──
@@ -314,16 +302,12 @@ def _explained(kind: FindingKind, number: DriveNumber, spans: Sequence[Span]) ->
     places = listed([f"byte {span.start}" for span in spans])
     if kind is FindingKind.UNREADABLE:
         return (
-            f"{number} cannot be read at {places}. Writing there would destroy for good what a "
-            "better reader might still get, so the chunk around it is left alone. All else is "
-            "fresh."
+            f"{number} cannot be read at {places}. Writing there could destroy what a better "
+            "reader might still get, so that chunk is left alone."
         )
-    what = f"The chunk of {number} at {places} was"
-    if len(spans) > 1:
-        what = f"The chunks of {number} at {places} were"
     return (
-        f"{what} read twice and did not match. Which bytes are right the program cannot know, so "
-        "it writes nothing there. All else is fresh."
+        f"{number} differs at {places}, in two readings. The program cannot know which bytes are "
+        "right, so it writes nothing there."
     )
 
 
