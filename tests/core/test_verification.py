@@ -256,7 +256,7 @@ def test_every_flipped_bit_is_found_and_placed() -> None:
     A flipped line end runs two records into one, and then the two are named.
     """
     entries = chained(
-        DigestsRecorded(drive=K07, pass_id=None, first_chunk=n, digests=bytes([n]) * 330)
+        DigestsRecorded(drive=K07, pass_id=None, first_chunk=n, digests=bytes([n]) * 342)
         for n in range(10)
     )
     lines = [encode(entry) for entry in entries]
