@@ -1,7 +1,8 @@
-"""journal show, journal verify, journal attest-clock."""
+"""journal show, journal verify, journal attest-clock; export."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -9,10 +10,10 @@ import typer
 from refreshd.cli.answer import FINDINGS, Answer
 from refreshd.cli.words import AsJson, number_or_all
 from refreshd.cli.world import asked_of, who_says
-from refreshd.telling.as_json import entry_object, verified_object
-from refreshd.telling.journal import entry_line, verified_lines
+from refreshd.telling.as_json import entry_object, exported_object, verified_object
+from refreshd.telling.journal import entry_line, exported_lines, verified_lines
 from refreshd.verbs.deciding import attest_clock
-from refreshd.verbs.records import JournalWish, check_journal, show_journal
+from refreshd.verbs.records import JournalWish, check_journal, export_copy, show_journal
 
 app = typer.Typer(
     help="The record of everything that happened.", no_args_is_help=True, rich_markup_mode=None
@@ -67,3 +68,19 @@ def attest_verb(
     asked = asked_of(ctx)
     entry = attest_clock(asked.station(), who_says(asked.world.environ))
     return Answer({"entry": entry_object(entry)}, (entry_line(entry),))
+
+
+def export_verb(
+    ctx: typer.Context,
+    directory: Annotated[
+        str, typer.Argument(metavar="DIR", help="A new or empty directory, on another disk.")
+    ],
+    as_json: AsJson = False,
+) -> Answer:
+    """Copy catalogue and journal to a directory, also while a pass runs.
+
+    Keep a copy away from this server.
+    """
+    exported = export_copy(asked_of(ctx).station_without_policy(), Path(directory))
+    code = 0 if exported.verification.is_untouched else FINDINGS
+    return Answer(exported_object(exported), exported_lines(exported), code)

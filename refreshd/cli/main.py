@@ -19,11 +19,10 @@ from refreshd.cli import care, journal, passes, policy, rehearse, shelf
 from refreshd.cli.answer import STOPPED, Answer, answer_of, print_answer
 from refreshd.cli.signals import STOPPING, StoppedByHandError, end_by_exception
 from refreshd.cli.world import Asked, World
-from refreshd.errors import InvariantBrokenError, PolicyError, RefreshdError
-from refreshd.telling.as_json import error_of
+from refreshd.errors import InvariantBrokenError, RefreshdError, UsageError
+from refreshd.telling.as_json import error_object, error_of
 from refreshd.wiring.station import real_clock
 
-USAGE = 2
 BUG = 70
 
 app = typer.Typer(
@@ -45,6 +44,7 @@ app.command("refresh")(passes.refresh_verb)
 app.command("shelf")(shelf.shelf_verb)
 app.command("findings")(shelf.findings_verb)
 app.command("accept")(shelf.accept_verb)
+app.command("export")(journal.export_verb)
 app.add_typer(journal.app, name="journal")
 app.add_typer(policy.app, name="policy")
 
@@ -124,19 +124,19 @@ def _answered(words: Sequence[str], world: World) -> Answer | int:
         command = typer.main.get_command(app)
         found = command.main(list(words), prog_name="refreshd", standalone_mode=False, obj=world)
     except (RefreshdError, InvariantBrokenError) as err:
-        return _failed(err)
+        return _failed(err, world)
     except StoppedByHandError as err:
         return _stopped(str(err))
     except _ClickError as err:
         return _usage(err)
     except Exception as err:  # noqa: BLE001 - the edge: with --json, stdout is one object even now.
-        return _bug(err)
+        return _bug(err, world)
     return found if isinstance(found, Answer) else cast("int", found or 0)
 
 
-def _failed(err: RefreshdError | InvariantBrokenError) -> Answer:
+def _failed(err: RefreshdError | InvariantBrokenError, world: World) -> Answer:
     if isinstance(err, InvariantBrokenError):
-        traceback.print_exception(err)
+        traceback.print_exception(err, file=world.err)
     return answer_of(err)
 
 
@@ -148,16 +148,17 @@ def _stopped(name: str) -> Answer:
 def _usage(err: Exception) -> Answer:
     """Turn Click's complaint into ours."""
     said = getattr(err, "format_message", lambda: str(err))()
-    first = " ".join(said.split()) or "a verb is missing"
     context = getattr(err, "ctx", None)
-    verb = getattr(context, "command_path", "refreshd")
-    message = f"{first.rstrip('.')}; `{verb} --help` says what is allowed"
-    error = PolicyError(message)
-    return Answer({"error": error_of("UsageError", message, USAGE)}, (), USAGE, error)
+    command = getattr(context, "command_path", "refreshd")
+    is_bare = type(err).__name__ == "NoArgsIsHelpError"
+    wrong = "a verb is missing" if is_bare else " ".join(said.split()).rstrip(".")
+    error = UsageError(f"{wrong}; `{command} --help` says what is allowed")
+    help_lines = said.splitlines() if is_bare else ()
+    return Answer({"error": error_object(error)}, help_lines, error.exit_code, error)
 
 
-def _bug(err: Exception) -> Answer:
-    traceback.print_exception(err)
+def _bug(err: Exception, world: World) -> Answer:
+    traceback.print_exception(err, file=world.err)
     kind = type(err).__name__
     message = f"{kind}: {err}; a fault of refreshd, please report it with what stands above"
     return Answer({"error": error_of(kind, message, BUG)}, (), BUG)

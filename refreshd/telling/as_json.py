@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 
+from refreshd.adapters.export import Exported
 from refreshd.cards import Evidence, Finding, PassHistory, PassState
 from refreshd.errors import InvariantBrokenError, RefreshdError
 from refreshd.events import Entry
@@ -212,6 +213,18 @@ def withdrawn_object(withdrawn: Withdrawn) -> JsonObject:
 def entry_object(entry: Entry) -> JsonObject:
     """Return a record of the journal as it stands there."""
     return entry.model_dump(mode="json")
+
+
+def exported_object(exported: Exported) -> JsonObject:
+    """Return what was exported."""
+    return {
+        "directory": str(exported.directory),
+        "files": exported.files,
+        "total_bytes": exported.total_bytes,
+        "records": exported.records,
+        "last_record": exported.last_record,
+        "journal": verified_object(JournalVerified(exported.verification)),
+    }
 
 
 def verified_object(checked: JournalVerified) -> JsonObject:

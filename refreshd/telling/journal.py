@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from typing import assert_never
 
 from refreshd import events
+from refreshd.adapters.export import Exported
+from refreshd.durations import counted
 from refreshd.events import Entry, Event
 from refreshd.wiring.shelf import JournalVerified
 from refreshd.words import size_words
@@ -211,3 +213,15 @@ def verified_lines(checked: JournalVerified) -> Iterator[str]:
         yield "Nobody changed a record."
     else:
         yield "The journal was changed or damaged. An export has the records as they were."
+
+
+def exported_lines(exported: Exported) -> Iterator[str]:
+    """Tell what was exported, and how anybody can check it."""
+    yield (
+        f"{counted(exported.records, 'record')} of the journal and the catalogue are in "
+        f"{exported.directory}, {size_words(exported.total_bytes)} in {exported.files} files."
+    )
+    yield "`sha256sum -c manifest-sha256.txt` checks them there. Keep them away from this server."
+    if not exported.verification.is_untouched:
+        yield "The journal was changed or damaged before; it was copied as it is:"
+        yield from (f"{problem}." for problem in exported.verification.problems)

@@ -5,11 +5,18 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
+from refreshd.adapters.export import Exported
 from refreshd.errors import UsageError
 from refreshd.events import ChunksProved, DigestsRecorded, Entry
 from refreshd.quantities import DriveNumber
-from refreshd.wiring.shelf import JournalVerified, journal_for_reading, verify_journal
+from refreshd.wiring.shelf import (
+    JournalVerified,
+    export_shelf,
+    journal_for_reading,
+    verify_journal,
+)
 from refreshd.wiring.station import Station
 
 
@@ -43,3 +50,8 @@ def _is_wanted(entry: Entry, wish: JournalWish) -> bool:
 def check_journal(station: Station) -> JournalVerified:
     """Verify the journal. Writes nothing."""
     return verify_journal(station)
+
+
+def export_copy(station: Station, target: Path) -> Exported:
+    """Copy catalogue and journal, verified, to a directory that can be kept elsewhere."""
+    return export_shelf(station, target.absolute())

@@ -57,5 +57,7 @@ def refuse_unwritable_name(path: str) -> None:
     except UnicodeEncodeError as err:
         shown = path.encode("utf-8", "backslashreplace").decode("ascii", "replace")
         raise UsageError(f"{shown}: this path is not UTF-8; give it another name") from err
-    if "\0" in path:
-        raise UsageError("a path holds no null character")
+    if not path or "\0" in path:
+        raise UsageError(
+            "a path holds at least one character, and no null; name a disk, image or folder"
+        )

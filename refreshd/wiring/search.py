@@ -26,12 +26,15 @@ from refreshd.fixity import digest
 from refreshd.kernel.block_tree import Identity, Node, identity_of
 from refreshd.kernel.mounts import device_of_node
 from refreshd.ports import Lanes, Medium
-from refreshd.quantities import Digest
-from refreshd.wiring.media import WorkableMedium
+from refreshd.quantities import KIB, Digest
+from refreshd.wiring.media import WorkableMedium, refuse_unwritable_name
 from refreshd.wiring.shelf import Shelf
 from refreshd.wiring.station import Station
 
 AnyMedium = WorkableMedium | MountedFolder
+
+BEGINNING_BYTES = 128 * KIB
+"""Where partition tables and nearly all file systems have their marks (see `signatures`)."""
 
 NO_FOLDER_PASSES = (
     "chunks are read and rewritten on the drive itself. Unmount it and name its device, or an "
@@ -49,6 +52,7 @@ class Desk:
 
     def open(self, path: str) -> AnyMedium:
         """Open a medium that nothing else uses; a drive that hangs is left after the wait."""
+        refuse_unwritable_name(path)
         reason = reason_in_use(path)
         if reason is not None:
             raise MediumInUseError(reason)
@@ -65,6 +69,16 @@ class Desk:
         packed = self.shelf.ledger.digests(card.number, 0, recorded)
         return sample(packed, partial(self._observed, medium, card))
 
+    def _read_beginning(self, medium: WorkableMedium) -> None:
+        length = min(BEGINNING_BYTES, medium.geometry.size_bytes)
+        length -= length % medium.geometry.logical_bytes
+        try:
+            medium.read(0, self.lanes.scratch(BEGINNING_BYTES)[:length])
+        except UnreadableError as err:
+            raise DriveError(
+                f"{err}; so it cannot be told which drive this is. Try another cable or dock"
+            ) from err
+
     def _observed(self, medium: WorkableMedium, card: DriveCard, chunk: int) -> Digest | None:
         """Read and digest one chunk of the card's grid; None where the medium has none such."""
         span, geometry = card.grid.span(chunk), medium.geometry
@@ -78,8 +92,17 @@ class Desk:
             return None
         return digest(into)
 
-    def refuse_identity(self, medium: Medium, err: RefusedError) -> None:
-        """Write down that the evidence contradicts a card, or fits two drives or none."""
+    def refuse_identity(self, medium: AnyMedium, err: RefusedError) -> None:
+        """
+        Write down that the evidence contradicts a card, or fits two drives or none.
+
+        Raises:
+            DriveError: The medium cannot even be read where its identity stands: that is a
+                failing drive or dock, and says nothing of which drive it is.
+
+        """
+        if not isinstance(medium, MountedFolder):
+            self.lanes.aside(partial(self._read_beginning, medium))()
         evidence = self.lanes.aside(medium.evidence)()
         self.shelf.ledger.record(IdentityRefused(evidence=evidence, reason=str(err)))
 
@@ -175,14 +198,20 @@ class _Search:
         except UnknownDriveError:
             pass  # Some other disk of this server.
         except MistakenDriveError as err:
-            if medium is not None:
-                self.desk.refuse_identity(medium, err)
-            self.doubts.append(err)
+            self.doubts.append(self._refused(medium, err))
         except (RefusedError, UsageError, DriveError) as err:
             self.doubts.append(err)
         finally:
             if medium is not None:
                 let_go(self.desk.lanes, medium)
+
+    def _refused(self, medium: AnyMedium | None, err: MistakenDriveError) -> RefreshdError:
+        try:
+            if medium is not None:
+                self.desk.refuse_identity(medium, err)
+        except DriveError as failing:
+            return failing
+        return err
 
     def _let_go(self) -> None:
         for medium in self.found:

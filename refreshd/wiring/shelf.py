@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
+from refreshd.adapters.export import Exported, Sources, export
 from refreshd.adapters.journal_directory import FileJournalDirectory
 from refreshd.adapters.shelf_lock import FlockShelfLock
 from refreshd.adapters.state_directory import look_at_state_directory, make_state_directory
@@ -94,6 +95,15 @@ def verify_journal(station: Station) -> JournalVerified:
     except CatalogueError as err:
         unasked = str(err)
     return JournalVerified(verify(_journal_for_reading(station.state).lines(), head), unasked)
+
+
+def export_shelf(station: Station, target: Path) -> Exported:
+    """Copy catalogue and journal to a new or empty directory, also while a pass runs."""
+    refuse_unwritable_name(str(target))
+    look_at_state_directory(station.state)
+    sources = Sources(station.state, station.state / CATALOGUE, station.state / JOURNAL)
+    lock = FlockShelfLock(station.state / LOCK, station.clock)
+    return export(sources, target, lock, station.clock.now())
 
 
 class _AbsentDirectory(FileJournalDirectory):
