@@ -288,7 +288,9 @@ def _record_digests(event: DigestsRecorded, book: Book) -> None:
         book.put_recorded(card.number, end)
     state = None if event.pass_id is None else book.open_passes(card.number).get(event.pass_id)
     if state is not None and state.kind is PassKind.ACCESSION:
-        book.put_pass(replace(state, next_chunk=end))
+        length = card.grid.run(event.first_chunk, end).length
+        checked = state.checked_bytes + length  # read for the first time
+        book.put_pass(replace(state, next_chunk=end, checked_bytes=checked))
 
 
 def _prove_chunks(event: ChunksProved, book: Book) -> None:

@@ -108,7 +108,11 @@ class Checkpoints:
             next_chunk=segments[-1].end,
             rewritten=rewritten,
             holes=runs(chunk for segment in segments for chunk in segment.holes),
-            bytes_rewritten=sum(
-                grid.run(run.first_chunk, run.first_chunk + run.count).length for run in rewritten
+            bytes_rewritten=sum(  # holes inside of a chunk were left alone
+                part.length
+                for run in rewritten
+                for part in self._visit.metered.data_spans(
+                    grid.run(run.first_chunk, run.first_chunk + run.count)
+                )
             ),
         )

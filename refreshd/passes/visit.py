@@ -72,7 +72,6 @@ class Tally:
     unreadable: int = 0
     bytes_checked: int = 0
     bytes_skipped: int = 0
-    bytes_rewritten: int = 0
 
 
 @dataclass
