@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import zipfile
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import date
@@ -506,6 +507,19 @@ def test_each_migration_is_a_version_that_the_program_knows() -> None:
     files = sorted(VERSIONS.directory.glob("versions/v*.py"))
 
     assert [file.name[1:5] for file in files] == list(VERSIONS.known)
+
+
+def test_the_wheel_carries_the_migrations(tmp_path: Path) -> None:
+    """An installed program without them could not make a catalogue."""
+    builders = pytest.importorskip("hatchling.builders.wheel", reason="the build tool")
+    root = Path(__file__).parents[2]
+    built = next(builders.WheelBuilder(str(root)).build(directory=str(tmp_path)))
+    with zipfile.ZipFile(built) as wheel:
+        names = set(wheel.namelist())
+    wanted = {str(file.relative_to(root)) for file in VERSIONS.directory.rglob("*.py")}
+
+    assert wanted
+    assert wanted <= names
 
 
 # --- Size
