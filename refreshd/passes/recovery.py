@@ -19,7 +19,10 @@ and new bytes are the same. So:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
+from refreshd.cards import Presence
+from refreshd.errors import StagingFailedError
 from refreshd.events import RangeMended, StagedBytesKept
 from refreshd.passes.bench import Mended
 from refreshd.passes.reading import Reading
@@ -42,6 +45,7 @@ class Doubt:
 def recover(visit: Visit, ring: StagingRing, writer: SegmentWriter) -> None:
     """Put back or set aside what the last interruption damaged; write nothing if nothing was."""
     staged = _staged_in_doubt(visit, ring)
+    _search_blind_slots(visit, ring, staged)
     if not staged:
         return
     writer.flush_leftovers()
@@ -66,6 +70,77 @@ def _staged_in_doubt(visit: Visit, ring: StagingRing) -> dict[int, list[StagedSe
             if chunk >= visit.state.next_chunk:
                 found.setdefault(chunk, []).append(StagedSegment(slot, header))
     return found
+
+
+def _search_blind_slots(
+    visit: Visit, ring: StagingRing, staged: dict[int, list[StagedSegment]]
+) -> None:
+    """Add copies that are known by their content alone, since their slot's header is unreadable.
+
+    Most often such a slot was being written when the power failed, and holds nothing yet. Raises
+    StagingFailedError where nobody can say, rather than write over the only copy of a chunk.
+    """
+    slots = visit.bench.lanes.aside(ring.unreadable_slots)()
+    if not slots:
+        return
+    left_out = staged.keys() | _known_damage(visit)
+    rest = range(visit.state.next_chunk, visit.card.grid.count)
+    chunks = [chunk for chunk in rest if chunk not in left_out]
+    for reading in visit.bench.lanes.each(visit.reader.read, chunks):
+        if reading.digest is None:
+            search = partial(_copies_by_content, visit, ring, slots, reading)
+            copies = visit.bench.lanes.aside(search)()
+            if copies:
+                staged[reading.chunk] = copies
+
+
+def _copies_by_content(
+    visit: Visit, ring: StagingRing, slots: tuple[int, ...], reading: Reading
+) -> list[StagedSegment]:
+    chunk = reading.chunk
+    recorded = visit.digests(chunk, 1)[0]
+    found = []
+    for slot in slots:
+        for place in range(visit.state.segment_chunks):
+            header = Header(visit.pass_id, chunk - place, (chunk,), (recorded,), Presence())
+            try:
+                if ring.load(slot, header.first_chunk, chunk, recorded) is not None:
+                    found.append(StagedSegment(slot, header))
+            except StagingFailedError as err:
+                raise _lost_sight(visit, reading, err) from err
+    return found
+
+
+def _lost_sight(visit: Visit, reading: Reading, err: StagingFailedError) -> StagingFailedError:
+    """Enter the damage as a finding, which gives the copy up at the next run, and say so."""
+    start = visit.card.grid.span(reading.chunk).start
+    if reading.digest is None:
+        visit.book.unreadable(reading.unreadable)
+    else:
+        visit.book.mismatch(reading.chunk, reading.digest)
+    return StagingFailedError(
+        f"{err}: the chunk at byte {start} of {visit.number} is damaged, and its staged copy may "
+        "lie where the server's disk cannot be read; nothing was written over it yet. See to that "
+        "disk before the next run, which gives the copy up"
+    )
+
+
+def _good_copy(visit: Visit, writer: SegmentWriter, doubt: Doubt) -> StagedSegment | None:
+    """Return a staged copy that matches its record. None: the damage will be a finding.
+
+    Raises StagingFailedError while a copy that cannot be read may be the only one.
+    """
+    chunk = doubt.reading.chunk
+    failure: StagingFailedError | None = None
+    for copy in doubt.copies:
+        try:
+            if writer.is_good(copy, chunk):
+                return copy
+        except StagingFailedError as err:
+            failure = err
+    if failure is not None and chunk not in _known_damage(visit):
+        raise _lost_sight(visit, doubt.reading, failure) from failure
+    return None
 
 
 def _fits(visit: Visit, header: Header) -> bool:
@@ -148,7 +223,7 @@ def _known_damage(visit: Visit) -> set[int]:
 def _put_back(visit: Visit, writer: SegmentWriter, doubts: list[Doubt]) -> None:
     for doubt in doubts:
         chunk = doubt.reading.chunk
-        copy = next((one for one in doubt.copies if writer.is_good(one, chunk)), None)
+        copy = _good_copy(visit, writer, doubt)
         if copy is None:
             continue  # the pass meets the damage in its turn, as a finding
         writer.write_again(copy, [chunk])
@@ -171,7 +246,7 @@ def _set_aside(visit: Visit, writer: SegmentWriter, doubts: list[Doubt]) -> None
     for doubt in doubts:
         chunk = doubt.reading.chunk
         span = visit.card.grid.span(chunk)
-        copy = next((one for one in doubt.copies if writer.is_good(one, chunk)), None)
+        copy = _good_copy(visit, writer, doubt)
         if copy is None:
             continue
         path = writer.keep_aside(copy, chunk)

@@ -146,7 +146,7 @@ class StagingRing:
     def header(self, slot: int) -> Header | None:
         """Read a slot's header from the disk; None when there is none or it is torn."""
         room = self._lanes.scratch(self._header_bytes, "header")
-        self._file.read(self._slot_start(slot), room)
+        self._read(self._slot_start(slot), room)
         return Header.decode(bytes(room))
 
     def make_durable(self) -> None:
@@ -156,7 +156,8 @@ class StagingRing:
     def headers(self) -> Iterator[tuple[int, Header]]:
         """Yield every slot that has a whole header; one that cannot be read has none.
 
-        A cut while a header was being written may leave its sector unreadable.
+        A cut while a header was being written may leave its sector unreadable; see
+        `unreadable_slots` before anything is written over.
         """
         for slot in range(self.slot_count):
             try:
@@ -166,12 +167,23 @@ class StagingRing:
             if header is not None:
                 yield slot, header
 
+    def unreadable_slots(self) -> tuple[int, ...]:
+        """Return the slots of which nobody can say what they hold."""
+        return tuple(slot for slot in range(self.slot_count) if not self._has_readable_header(slot))
+
+    def _has_readable_header(self, slot: int) -> bool:
+        try:
+            self.header(slot)
+        except StagingFailedError:
+            return False
+        return True
+
     def load(self, slot: int, first_chunk: int, chunk: int, recorded: Digest) -> memoryview | None:
         """Read a staged chunk into this lane's buffer; None unless it matches `recorded`."""
         length = self._grid.span(chunk).length
         room = self._staged_room()
         into = room[: round_up(length, self._file.block_bytes)]
-        self._file.read(self._payload_start(slot, chunk - first_chunk), into)
+        self._read(self._payload_start(slot, chunk - first_chunk), into)
         return into[:length] if digest(into[:length]) == recorded else None
 
     def load_any(self, copies: Sequence[StagedSegment], chunk: int) -> memoryview | None:
@@ -188,6 +200,16 @@ class StagingRing:
     def keep_aside(self, name: str, data: memoryview) -> str:
         """Move staged bytes out of the ring, durably; return their path."""
         return self._file.keep_aside(name, data)
+
+    def _read(self, start: int, into: memoryview) -> None:
+        """Read from the file, twice if need be.
+
+        After a passing error a copy would be taken for none, and be written over.
+        """
+        try:
+            self._file.read(start, into)
+        except StagingFailedError:
+            self._file.read(start, into)
 
     def _staged_room(self) -> memoryview:
         length = round_up(self._grid.chunk_bytes, self._file.block_bytes)

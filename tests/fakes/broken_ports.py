@@ -62,6 +62,52 @@ class ExchangedDrive(SimulatedDrive):
             raise
 
 
+@dataclass
+class WatchedDrive(SimulatedDrive):
+    """Keeps account of writes that came after an error and before the next proof of identity."""
+
+    is_in_doubt: bool = False
+    unproved_writes: list[int] = field(default_factory=list)
+    first_write_step: int = 0  # of the power line
+
+    def read(self, start: int, into: memoryview) -> None:
+        """Read."""
+        self._watched(lambda: super(WatchedDrive, self).read(start, into))
+
+    def write(self, start: int, data: memoryview) -> None:
+        """Write, and note whether it was proved which drive this is."""
+        self.first_write_step = self.first_write_step or self.disk.line.steps + 1
+        if self.is_in_doubt:
+            self.unproved_writes.append(start)
+        self._watched(lambda: super(WatchedDrive, self).write(start, data))
+
+    def flush(self) -> None:
+        """Flush."""
+        self._watched(super().flush)
+
+    def prove_identity(self) -> None:
+        """Prove which drive this is."""
+        super().prove_identity()
+        self.is_in_doubt = False
+
+    def _watched(self, act: Callable[[], None]) -> None:
+        try:
+            act()
+        except DriveError:
+            self.is_in_doubt = True
+            raise
+
+
+def watched(room: Room) -> WatchedDrive:
+    """Put a watched drive in the place of the room's; same disk, same stay."""
+    old = room.drive
+    drive = WatchedDrive(
+        room.disk, boot_id=old.boot_id, disk_sequence=old.disk_sequence, holes=old.holes
+    )
+    room.drive = drive
+    return drive
+
+
 def exchange_at_error(room: Room, nth: int = 1) -> SimulatedDisk:
     """Let another drive answer from the n-th I/O error on; return that drive's disk."""
     other = SimulatedDisk(room.disk.geometry, room.line)

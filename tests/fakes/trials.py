@@ -16,7 +16,13 @@ from refreshd.passes.bench import PassReport
 from refreshd.passes.ring import MAGIC
 from refreshd.quantities import FindingKind, PassKind, Span
 from refreshd.simulated.disk import Choose, Failure, Op, random_fates
-from tests.fakes.broken_ports import BusyAttendant, FlippingStaging, exchange_at_error, writes_of
+from tests.fakes.broken_ports import (
+    BusyAttendant,
+    FlippingStaging,
+    exchange_at_error,
+    watched,
+    writes_of,
+)
 from tests.fakes.cuts import fork, power_on, run_until_cut, steps_of, unrecoverable
 from tests.fakes.room import K07, Plan, Room, damaged, taken_in
 
@@ -30,7 +36,7 @@ CACHED = Plan(chunks=40, cache=4096, lag=8192, segment_chunks=4)
 TIGHT = Plan(chunks=12, lag=1024, slots=2)  # a ring so small that slots are used again at once
 SINGLE_SECTORS = Plan(chunk=512, chunks=20, short_by=0, lag=2048)
 
-RUNS_MAX = 4  # how often a pass may be run until it ends
+RUNS_MAX = 6  # how often a pass may be run until it ends
 
 
 @cache
@@ -165,16 +171,16 @@ def cut_in_recovery_trial(seed: int) -> str | None:
 
 def _first_write(room: Room) -> int:
     """Return the step at which a refresh would first write to the drive."""
-    for step in range(1, length_of(TIGHT)):
-        probe = fork(room)
-        if run_until_cut(probe, step, Room.refresh) is not None or writes_of(probe.disk):
-            return step
-    return length_of(TIGHT)
+    probe = fork(room)
+    drive = watched(probe)
+    probe.refresh()
+    return drive.first_write_step
 
 
 def wrong_staging(room: Room, random: Random) -> None:
-    """The server's disk stores one sector wrongly."""
-    room.staging_disk.stored_wrongly[random.randrange(len(room.staging_disk.medium) // 512)] = 1
+    """The server's disk stores a few sectors wrongly."""
+    for _ in range(4):
+        room.staging_disk.stored_wrongly[random.randrange(len(room.staging_disk.medium) // 512)] = 1
 
 
 def wrong_drive(room: Room, random: Random) -> None:
