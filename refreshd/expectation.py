@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 from refreshd.cards import DriveCard, PassHistory
 from refreshd.quantities import MediumKind, PassKind
-from refreshd.words import duration_words, rate_words, size_words
+from refreshd.words import duration_words, medium_words, rate_words, size_words
 
 TYPICAL_BYTES_PER_S: Mapping[MediumKind, int] = MappingProxyType(
     {
@@ -75,10 +75,14 @@ def expect(
     own = max((_rate(one) for one in earlier), default=0)
     rate, basis = own, "the rate of its earlier passes"
     if not own:
-        rate, basis = TYPICAL_BYTES_PER_S[card.medium], f"the typical rate of a {card.medium}"
+        rate, basis = TYPICAL_BYTES_PER_S[card.medium], f"the typical rate of {_a(card.medium)}"
     if rate_bytes_per_s_max is not None and rate_bytes_per_s_max < rate:
         rate, basis = rate_bytes_per_s_max, "the rate limit of the policy"
     return Expectation(to_move, rate, basis)
+
+
+def _a(medium: MediumKind) -> str:
+    return f"{'an' if medium is MediumKind.SSD else 'a'} {medium_words(medium)}"
 
 
 def _rate(done: PassHistory) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from refreshd.durations import counted
+from refreshd.quantities import MediumKind
 
 MINUTE_S = 60
 HOUR_S = 3600
@@ -24,6 +25,11 @@ def size_words(size_bytes: float) -> str:
     return (
         f"{amount:.1f} {_UNITS[unit]}" if amount < _TWO_DIGITS else f"{amount:.0f} {_UNITS[unit]}"
     )
+
+
+def medium_words(medium: MediumKind) -> str:
+    """Return a kind of medium as one would say it, such as ``hard disk``."""
+    return medium.value.upper() if medium is MediumKind.SSD else medium.value.replace("-", " ")
 
 
 def rate_words(bytes_per_s: float) -> str:

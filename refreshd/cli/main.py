@@ -63,6 +63,7 @@ def before_the_verb(
         typer.Option(
             "--state",
             metavar="DIR",
+            readable=False,  # Looked at where it is used: what is wrong with it is told there.
             help="Directory of catalogue, journal and staging. Left out: REFRESHD_STATE, else "
             "/var/lib/refreshd for root and the XDG state directory for others.",
         ),
@@ -72,6 +73,7 @@ def before_the_verb(
         typer.Option(
             "--policy",
             metavar="FILE",
+            readable=False,
             help="Policy file. Left out: /etc/refreshd/policy.toml for root, "
             "refreshd/policy.toml in the XDG configuration directory for others.",
         ),

@@ -14,6 +14,7 @@ from refreshd.configfile import CheckedPolicy
 from refreshd.errors import PolicyError
 from refreshd.telling.as_json import decided_object, error_object, remark_object
 from refreshd.verbs.policies import explain_policy
+from refreshd.words import medium_words
 
 app = typer.Typer(
     help="How often and how gently drives are read and rewritten.",
@@ -65,7 +66,7 @@ def explain_verb(
         "values": [decided_object(one) for one in found.decided],
         "warnings": [remark_object(one) for one in found.cautions],
     }
-    head = f"{found.card.number} is a {found.card.medium}. In force for it:"
+    head = f"{found.card.number}, {medium_words(found.card.medium)}. In force for it:"
     return Answer(told, (head, *(f"  {one.sentence()}" for one in found.decided)))
 
 

@@ -333,11 +333,13 @@ def guarded(visit: Visit, body: Callable[[], PassReport]) -> PassReport:
     try:
         report = body()
         visit.metered.close_for_writing()
+    except DriveHungError as err:
+        # Closing would flush, and this thread would hang with the drive before it could tell.
+        return interrupted(visit, _located(visit, err))
     except RefreshdError as err:
-        told = _located(visit, err) if isinstance(err, DriveHungError) else err
         with suppress(DriveError):  # the first error is the one to tell
             visit.metered.close_for_writing()
-        return interrupted(visit, told)
+        return interrupted(visit, err)
     return report
 
 

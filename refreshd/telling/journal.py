@@ -10,7 +10,7 @@ from refreshd.adapters.export import Exported
 from refreshd.durations import counted
 from refreshd.events import Entry, Event
 from refreshd.wiring.shelf import JournalVerified
-from refreshd.words import size_words
+from refreshd.words import medium_words, size_words
 
 
 def entry_line(entry: Entry) -> str:
@@ -92,8 +92,8 @@ def _of_a_card(
 ) -> str:
     match event:
         case events.DriveAccessioned():
-            size = size_words(event.evidence.size_bytes)
-            return f"taken into care: {event.title}, {event.shelfmark}, {event.medium} of {size}"
+            what = f"{medium_words(event.medium)} of {size_words(event.evidence.size_bytes)}"
+            return f"taken into care: {event.title}, {event.shelfmark}, {what}"
         case events.CardCorrected():
             return f"the card was corrected: {_changes(event)}"
         case events.DriveWithdrawn():

@@ -136,7 +136,7 @@ class BarTeller:
             DownloadColumn(),
             TransferSpeedColumn(),
             TimeRemainingColumn(),
-            console=Console(file=self._out, stderr=False),
+            console=Console(file=self._out, color_system=None),
             transient=True,
         )
         # Begun where the pass goes on, so that what was done before counts into no rate.

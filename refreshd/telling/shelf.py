@@ -7,12 +7,13 @@ from datetime import date
 
 from refreshd.cards import Carrier, Evidence, PassHistory, PassState
 from refreshd.durations import counted
-from refreshd.planning import Due
+from refreshd.planning import CountsFrom, Due
 from refreshd.telling.findings import brief
 from refreshd.telling.tables import table_lines
 from refreshd.verbs.looking import DriveView, ShelfLine, ShelfList
-from refreshd.words import DAY_S, duration_words, size_words
+from refreshd.words import DAY_S, duration_words, medium_words, size_words
 
+_FIXITY_COUNTS_FROM = {CountsFrom.LAST_FIXITY: "last complete reading"}
 _HEADS = ("Refresh due", "Number", "Place", "Title", "Last rewritten", "Remarks")
 
 
@@ -81,7 +82,7 @@ def drive_lines(view: DriveView) -> Iterator[str]:
 def _about_the_drive(view: DriveView) -> Iterator[str]:
     card = view.card
     size = size_words(card.evidence.size_bytes)
-    yield f"It is a {card.medium} of {size}, {_known_by(card.evidence)}."
+    yield f"Medium: {medium_words(card.medium)}, {size}, {_known_by(card.evidence)}."
     claimed = ""
     if card.claimed_written_on is not None:
         claimed = f"; the owner says that it was written on {card.claimed_written_on}"
@@ -114,7 +115,7 @@ def due_lines(due: Due, as_of: date) -> Iterator[str]:
     yield f"Its refresh is {_when(due.due, due.overdue_days, as_of)}, {due.reason}."
     yield (
         f"Its fixity pass is {_when(due.fixity_due, due.fixity_overdue_days, as_of)}, counted from "
-        f"the {due.fixity_counts_from}."
+        f"the {_FIXITY_COUNTS_FROM.get(due.fixity_counts_from, due.fixity_counts_from)}."
     )
 
 
@@ -133,7 +134,7 @@ def _about_dates(view: DriveView) -> Iterator[str]:
     else:
         yield f"The oldest of its rewritten chunks was written and proved on {on}."
     if held:
-        yield f"{counted(held, 'chunk')} with open findings are not counted in that date."
+        yield f"Not counted in that: {counted(held, 'chunk')} with an open finding."
     if view.card.last_fixity is not None:
         yield f"All of it was last read and compared on {view.card.last_fixity}."
 

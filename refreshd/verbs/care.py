@@ -32,6 +32,7 @@ from refreshd.wiring.shelf import Shelf
 from refreshd.wiring.staging import ring_path
 from refreshd.wiring.station import Station
 from refreshd.wiring.visits import PassWish, desk_laid, drive_locked, run_pass
+from refreshd.words import medium_words
 
 TEXT_CHARACTERS_MAX = 200
 
@@ -177,7 +178,7 @@ def _all_cards(shelf: Shelf, number: DriveNumber) -> tuple[DriveCard, ...]:
 
 def _read_kind(station: Station, medium: AnyMedium) -> MediumKind:
     reading = read_medium(medium.place)
-    station.attendant.said(f"Medium: {reading.kind} ({reading.reason}).")
+    station.attendant.said(f"Medium: {medium_words(reading.kind)} ({reading.reason}).")
     return reading.kind
 
 

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
 from random import Random
+from threading import Event
+
+import pytest
 
 from refreshd.cards import Evidence
 from refreshd.errors import UnreadableError
@@ -171,6 +174,55 @@ def test_a_drive_that_fails_while_it_is_identified_is_exit_code_4(
 
     assert said.code == 4
     assert "EIO" in said.error
+
+
+@dataclass
+class Hanging(BadPlace):
+    """A medium that never answers a read, a write or a flush once it was told to hang."""
+
+    hangs_in: str = "read"
+    released: Event = field(default_factory=Event)
+
+    def read(self, start: int, into: memoryview) -> None:
+        """Read, or hang."""
+        if self.hangs_in == "read":
+            self.released.wait()
+        self.medium.read(start, into)
+
+    def write(self, start: int, data: memoryview) -> None:
+        """Write, or hang."""
+        if self.hangs_in == "write":
+            self.hangs_in = "all"
+            self.released.wait()
+        self.medium.write(start, data)
+
+    def forbid_writing(self) -> None:
+        """Close the writing handle, which flushes: on a drive that hangs, that hangs."""
+        if self.hangs_in == "all":
+            self.released.wait()
+        self.medium.forbid_writing()
+
+
+@pytest.mark.parametrize("hangs_in", ["read", "write"])
+def test_a_drive_that_hangs_is_told_and_left(
+    counter: Counter, k07: Path, policy: Path, hangs_in: str
+) -> None:
+    """A request stuck in the kernel cannot be ended: the verb says so and the process leaves."""
+    with policy.open("a", encoding="utf-8") as file:
+        file.write('request_timeout = "1 seconds"\n')
+    released = Event()
+    counter.world.fit = lambda station: replace(
+        station,
+        open_medium=lambda path: Hanging(open_medium(path), Span(0, 1), hangs_in, released),  # type: ignore[arg-type, return-value]
+    )
+    try:
+        said = counter.ask("refresh", "K07", "--on", k07)
+    finally:
+        released.set()
+
+    assert said.code == 4
+    assert said.json["error"]["kind"] == "DriveHungError"
+    assert said.is_hung
 
 
 def test_a_drive_that_is_not_on_the_shelf_is_refused(counter: Counter, image: Path) -> None:
@@ -430,6 +482,6 @@ def test_what_is_expected_is_said_before_the_start(counter: Counter, k07: Path) 
     said = counter.say("refresh", "K07", "--on", k07)
 
     lines = said.err.splitlines()
-    expected = next(n for n, line in enumerate(lines) if "typical rate of a hard-disk" in line)
+    expected = next(n for n, line in enumerate(lines) if "typical rate of a hard disk" in line)
     begun = next(n for n, line in enumerate(lines) if line.startswith("rewriting: at"))
     assert expected < begun

@@ -27,11 +27,12 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @dataclass(frozen=True)
 class Said:
-    """What came back: exit code, stdout, stderr."""
+    """What came back: exit code, stdout, stderr, and whether a request is still out."""
 
     code: int
     out: str
     err: str
+    is_hung: bool = False
 
     @property
     def json(self) -> dict[str, Any]:
@@ -78,8 +79,8 @@ class Counter:
             leave=self.world.left.append,
             fit=self.world.fit,
         )
-        code, _ = main(words, seen)
-        return Said(code, out.getvalue(), err.getvalue())
+        code, is_hung = main(words, seen)
+        return Said(code, out.getvalue(), err.getvalue(), is_hung)
 
     def say(self, *words: str | Path) -> Said:
         """Say a verb, with the state directory and the policy before it."""
