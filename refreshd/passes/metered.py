@@ -146,6 +146,10 @@ class MeteredMedium:
             self._is_writable = False
             self._medium.forbid_writing()
 
+    def abandon(self) -> None:
+        """Write nothing more, without asking anything of a drive that hangs."""
+        self._is_writable = False
+
     def _ask(self, request: Request, act: Callable[[], R]) -> R:
         lane = get_ident()
         with self._lock:

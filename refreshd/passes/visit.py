@@ -335,6 +335,7 @@ def guarded(visit: Visit, body: Callable[[], PassReport]) -> PassReport:
         visit.metered.close_for_writing()
     except DriveHungError as err:
         # Closing would flush, and this thread would hang with the drive before it could tell.
+        visit.metered.abandon()
         return interrupted(visit, _located(visit, err))
     except RefreshdError as err:
         with suppress(DriveError):  # the first error is the one to tell

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from threading import Event
 
 from refreshd.errors import DriveError
 from refreshd.quantities import Geometry
@@ -106,6 +107,58 @@ def watched(room: Room) -> WatchedDrive:
     )
     room.drive = drive
     return drive
+
+
+@dataclass
+class HangingDrive(SimulatedDrive):
+    """The n-th operation of one kind is not answered before `answer` is set."""
+
+    op: Op = Op.READ
+    nth: int = 1
+    answer: Event = field(default_factory=Event)
+    asked: int = 0
+
+    def read(self, start: int, into: memoryview) -> None:
+        """Read."""
+        self._hang(Op.READ)
+        super().read(start, into)
+
+    def write(self, start: int, data: memoryview) -> None:
+        """Write."""
+        self._hang(Op.WRITE)
+        super().write(start, data)
+
+    def flush(self) -> None:
+        """Flush."""
+        self._hang(Op.FLUSH)
+        super().flush()
+
+    def _hang(self, op: Op) -> None:
+        if op is not self.op:
+            return
+        self.asked += 1
+        if self.asked == self.nth:
+            self.answer.wait(LONGEST_S)
+
+
+@dataclass
+class HangingStaging(SimulatedStaging):
+    """The n-th flush of the server's disk is not answered before `answer` is set."""
+
+    nth: int = 1
+    answer: Event = field(default_factory=Event)
+    asked: int = 0
+
+    def flush(self) -> None:
+        """Flush."""
+        self.asked += 1
+        if self.asked == self.nth:
+            self.answer.wait(LONGEST_S)
+        super().flush()
+
+
+LONGEST_S = 30.0
+"""So that a broken test ends."""
 
 
 def exchange_at_error(room: Room, nth: int = 1) -> SimulatedDisk:

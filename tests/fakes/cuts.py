@@ -36,6 +36,7 @@ def fork(room: Room) -> Room:
     other.ledger.restore(room.ledger.snapshot())
     other.ledger.entries = list(room.ledger.entries)
     other.attendant = QuietAttendant()
+    other.lanes = InlineLanes()
     return other
 
 

@@ -13,6 +13,7 @@ from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.fixity import run_fixity
 from refreshd.passes.refresh import run_refresh
 from refreshd.passes.ring import slot_room, slots_wanted
+from refreshd.ports import Lanes
 from refreshd.quantities import ChunkGrid, DriveNumber, Geometry, MediumKind
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.simulated.disk import PowerLine, SimulatedDisk
@@ -85,6 +86,7 @@ class Room:
         self.staging = SimulatedStaging(self.staging_disk)
         self.ledger = SimulatedLedger(self.clock, self.line)
         self.attendant = QuietAttendant()
+        self.lanes: Lanes = InlineLanes()
         self.truth = self.disk.content()
 
     @property
@@ -99,7 +101,7 @@ class Room:
             medium=self.drive,
             ledger=self.ledger,
             clock=self.clock,
-            lanes=InlineLanes(),
+            lanes=self.lanes,
             attendant=self.attendant,
             staging=self.staging,
         )
