@@ -198,7 +198,7 @@ def verified_lines(checked: JournalVerified) -> Iterator[str]:
     found = checked.verification
     if found.head is not None:
         sequence, digest = found.head
-        yield f"{found.records} records, the last is record {sequence}, digest {digest}."
+        yield f"{counted(found.records, 'record')}, the last is record {sequence}, digest {digest}."
     elif not found.problems:
         yield "The journal is empty."
     for problem in found.problems:
