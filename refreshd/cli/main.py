@@ -109,8 +109,11 @@ def main(words: Sequence[str], world: World) -> tuple[int, bool]:
     answer = _answered(words, world)
     if isinstance(answer, int):
         return answer, False
-    code = _told(answer, world, as_json=as_json)
-    return code, answer.is_hung
+    try:
+        return _told(answer, world, as_json=as_json), answer.is_hung
+    except StoppedByHandError as err:
+        world.say(f"refreshd: stopped by {err} while the answer was written")
+        return STOPPED, answer.is_hung
 
 
 app.command("rehearse")(rehearse.rehearse_verb_of(main))

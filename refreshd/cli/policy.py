@@ -9,7 +9,7 @@ import typer
 from refreshd import configfile
 from refreshd.cli.answer import Answer
 from refreshd.cli.words import AsJson, Number, number_of
-from refreshd.cli.world import asked_of
+from refreshd.cli.world import Asked, asked_of
 from refreshd.configfile import CheckedPolicy
 from refreshd.errors import PolicyError
 from refreshd.telling.as_json import decided_object, error_object, remark_object
@@ -30,11 +30,18 @@ def check_verb(
 ) -> Answer:
     """Read the policy file and say what is wrong or doubtful about it."""
     asked = asked_of(ctx)
-    if asked.policy is None and asked.load_policy().is_built_in:
-        place = str(asked.policy_place)
-        line = f"{place}: there is no such file; what is built in is valid."
+    checked = configfile.check(asked.policy_place)
+    if checked.loaded is None and asked.policy is None and _is_built_in(asked):
+        line = f"{checked.file}: there is no such file; what is built in is valid."
         return Answer({"file": None, "problems": [], "warnings": []}, (line,))
-    return _checked(configfile.check(asked.policy_place))
+    return _checked(checked)
+
+
+def _is_built_in(asked: Asked) -> bool:
+    try:
+        return asked.load_policy().is_built_in
+    except PolicyError:
+        return False
 
 
 def _checked(checked: CheckedPolicy) -> Answer:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
 from refreshd.adapters.evidence import read_medium
-from refreshd.adapters.folder import InventorySummary, MountedFolder, summarise
+from refreshd.adapters.folder import InventorySummary, Item, MountedFolder, summarise
 from refreshd.cards import DriveCard
 from refreshd.drive import check_accession
 from refreshd.errors import (
     DriveHeldError,
     MistakenDriveError,
+    PassStoppedError,
     UnknownDriveError,
     UsageError,
 )
@@ -26,6 +28,7 @@ from refreshd.events import (
 )
 from refreshd.passes.bench import PassReport
 from refreshd.policy_values import read_drive_number
+from refreshd.ports import Attendant
 from refreshd.quantities import DriveNumber, MediumKind, Outcome, PassKind
 from refreshd.wiring.search import AnyMedium, Desk, let_go
 from refreshd.wiring.shelf import Shelf
@@ -201,7 +204,7 @@ def _take_inventory(desk: Desk, card: DriveCard, medium: MountedFolder) -> Inven
     desk.station.attendant.said(
         f"{medium.place} is a mounted folder: its files are listed and digested; chunks are not."
     )
-    summary = summarise(medium.inventory())
+    summary = summarise(_until_stopped(medium.inventory(), desk.station.attendant))
     desk.shelf.ledger.record(
         InventoryTaken(
             drive=card.number,
@@ -214,6 +217,13 @@ def _take_inventory(desk: Desk, card: DriveCard, medium: MountedFolder) -> Inven
         )
     )
     return summary
+
+
+def _until_stopped(items: Iterator[Item], attendant: Attendant) -> Iterator[Item]:
+    for item in items:
+        if attendant.wants_stop():
+            raise PassStoppedError("stopped as asked; the same command makes the inventory anew")
+        yield item
 
 
 @dataclass(frozen=True, slots=True)

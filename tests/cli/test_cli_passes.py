@@ -475,6 +475,8 @@ def test_a_mounted_folder_is_listed_and_has_no_passes(counter: Counter, tmp_path
     assert taken.json["inventory"]["files"] == 1
     assert taken.json["inventory"]["listing_sha256"] == again.json["inventory"]["listing_sha256"]
     assert "folder" in refused.error
+    counter.world.fit = lambda station: replace(station, attendant=Stopper())
+    assert counter.take_in(folder, "F01").code == 4
 
 
 def test_what_is_expected_is_said_before_the_start(counter: Counter, k07: Path) -> None:

@@ -159,6 +159,38 @@ def test_a_killed_accession_is_taken_up_again(real: Counter, image: Path, policy
     assert (again.code, again.json["is_taken_up_again"]) == (0, True)
 
 
+def test_the_shelf_can_be_read_and_exported_while_a_pass_runs(
+    real: Counter, slow: Path, tmp_path: Path
+) -> None:
+    """Readers wait for nobody; a second pass over the same drive is refused."""
+    with real.process("refresh", "K07", "--on", slow) as process:
+        until_rewriting(process)
+        codes = {
+            words[0]: real.ask(*words).code
+            for words in (
+                ("shelf",),
+                ("drive", "K07"),
+                ("journal", "verify"),
+                ("export", str(tmp_path / "copy")),
+                ("fixity", "K07", "--on", str(slow)),
+                ("withdraw", "K07"),
+            )
+        }
+        is_running = process.poll() is None
+        process.kill()
+        process.communicate(timeout=60)
+
+    assert is_running
+    assert codes == {
+        "shelf": 0,
+        "drive": 0,
+        "journal": 0,
+        "export": 0,
+        "fixity": 3,
+        "withdraw": 3,
+    }
+
+
 def test_plain_lines_stand_on_stderr_and_the_result_on_stdout(real: Counter, k07: Path) -> None:
     """Where there is no terminal there is no bar, and no escape sequence."""
     said = real.run("refresh", "K07", "--on", k07)

@@ -315,6 +315,22 @@ def test_policy_explain_says_which_line_decided(counter: Counter, k07: Path, pol
     assert counter.ask("policy", "explain", "K99").code == 3
 
 
+def test_a_broken_policy_in_the_usual_place_is_told_line_by_line(
+    counter: Counter, tmp_path: Path
+) -> None:
+    """The usual file is checked like a named one."""
+    place = tmp_path / "config" / "refreshd" / "policy.toml"
+    place.parent.mkdir(parents=True)
+    place.write_text("[defaults]\nspeed = 3\n", encoding="utf-8")
+    counter.policy = None
+    counter.world.environ = {"XDG_CONFIG_HOME": str(tmp_path / "config")}
+
+    said = counter.ask("policy", "check")
+
+    assert said.code == 2
+    assert said.json["problems"][0]["line"] == 2
+
+
 def test_the_template_is_a_valid_policy(counter: Counter, policy: Path) -> None:
     """What is printed can be saved and used."""
     policy.write_text(counter.say("policy", "template").out, encoding="utf-8")
