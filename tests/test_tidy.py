@@ -536,6 +536,19 @@ def test_every_test_states_its_claim_in_a_sentence() -> None:
     assert found == []
 
 
+@pytest.mark.parametrize("number", ["I1", "I2", "I3", "I4", "I5", "I6", "I8", "I9"])
+def test_every_invariant_is_named_by_a_test(number: str) -> None:
+    """What holds an invariant says so; I7 comes with the record folder."""
+    naming = [
+        path.name
+        for path in modules_of_tests()
+        for node in [tree_of(path), *functions(path)]
+        if re.search(rf"\b{number}\b", ast.get_docstring(node) or "")
+    ]
+
+    assert naming != []
+
+
 def test_every_module_says_what_it_is_for() -> None:
     """The first line of a module is the map of the program."""
     found = [name_of(path) for path in sources() if not ast.get_docstring(tree_of(path))]
