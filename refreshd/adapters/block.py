@@ -33,7 +33,7 @@ from refreshd.errors import (
     WriteFailedError,
     require,
 )
-from refreshd.kernel import backing, block_tree, direct_io, ioctls
+from refreshd.kernel import ata, backing, block_tree, direct_io, ioctls
 from refreshd.quantities import Geometry, Span
 
 
@@ -83,8 +83,10 @@ class BlockDevice:
             if ioctls.device_size_bytes(fd) == 0:
                 _raise_gone(place, "it has no size: no medium in it, or it is gone")
             return cls(place, fd)
-        except BaseException:
+        except BaseException as err:
             os.close(fd)
+            if isinstance(err, OSError) and err.errno in direct_io.GONE | direct_io.UNREADABLE:
+                raise DriveGoneError(f"{place}: the drive does not say who it is ({err})") from err
             raise
 
     @property
@@ -167,11 +169,15 @@ class BlockDevice:
         try:
             os.fsync(self._write_fd)
         except OSError as err:
+            if err.errno in direct_io.GONE:
+                _raise_gone(self._path, f"{direct_io.error_name(err)} on flush")
             self._look_whether_gone(err)
             raise FlushFailedError(
                 f"{self._path}: {direct_io.error_name(err)} on flush; nothing written since the "
                 "last good flush is known to be on the drive"
             ) from err
+        # The kernel says yes to a flush of a drive that was pulled out and had no cache.
+        self._look_whether_gone()
 
     def data_spans(self, span: Span) -> tuple[Span, ...]:
         """Return the whole span: a disk has no holes."""
@@ -237,12 +243,12 @@ class BlockDevice:
             os.close(self._fd)
             self._fd = -1
 
-    def _look_whether_gone(self, err: Exception) -> None:
+    def _look_whether_gone(self, err: Exception | None = None) -> None:
         """Raise DriveGoneError if the disk is no longer there: EIO is what unplugging gives too."""
         if not self._node.is_alive or self._node.sequence != self._opened.sequence:
             raise DriveGoneError(
-                f"{self._path}: the drive is gone ({err}); plug it in again, the pass goes on from "
-                "its last checkpoint"
+                f"{self._path}: the drive is gone ({err or 'no error told'}); plug it in again, "
+                "the pass goes on from its last checkpoint"
             ) from err
 
     def _checked(self, start: int, length: int) -> Span:
@@ -359,7 +365,7 @@ def _self_of(fd: int) -> _Self:
         device,
         node.sequence if sequence is None else sequence,
         ioctls.device_size_bytes(fd),
-        block_tree.identity_of(node),
+        block_tree.identity_of(node, ata.identify_sector(fd)),
     )
 
 

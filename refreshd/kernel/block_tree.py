@@ -175,13 +175,15 @@ def closure(seeds: Iterable[Node], further: Callable[[Node], Iterable[Node]]) ->
     return frozenset(known)
 
 
-def identity_of(disk: Node) -> Identity:
+def identity_of(disk: Node, sector: bytes | None = None) -> Identity:
     """Return what a whole disk says of itself, the drive's own words before its bridge's.
 
-    A USB bridge answers with a serial of its own, but many pass on the drive's IDENTIFY data
-    in VPD page 89h, which the kernel keeps in sysfs.
+    A USB bridge answers with a serial of its own, but most pass on the drive's IDENTIFY data:
+    `sector`, where it was asked for, or else VPD page 89h, which the kernel keeps in sysfs for
+    drives that are not on USB.
     """
-    own = identity_from_ata(disk.raw("device/vpd_pg89"))
+    page = disk.raw("device/vpd_pg89")
+    own = identity_from_ata(sector or page[_IDENTIFY_AT : _IDENTIFY_AT + _IDENTIFY_BYTES])
     wwn = disk.says("wwid") or disk.says("device/wwid")
     model = disk.says("device/model") or disk.says("device/name")
     serial = _vpd_serial(disk.raw("device/vpd_pg80")) or disk.says("device/serial")
@@ -208,14 +210,13 @@ def _vpd_serial(page: bytes) -> str | None:
     return _printable(page[4 : 4 + int.from_bytes(page[2:4], "big")]) or None
 
 
-def identity_from_ata(page: bytes) -> Identity:
-    """Return identity from VPD page 89h, or nothing if it does not hold up.
+def identity_from_ata(data: bytes) -> Identity:
+    """Return identity from an IDENTIFY DEVICE sector, or nothing if it does not hold up.
 
     Source: ACS IDENTIFY DEVICE words 10-19 serial, 27-46 model, 108-111 world-wide name,
     255 integrity word; characters are swapped within each word.
     """
-    data = page[_IDENTIFY_AT : _IDENTIFY_AT + _IDENTIFY_BYTES]
-    if len(data) < _IDENTIFY_BYTES or page[1] != 0x89:  # noqa: PLR2004 - page code.
+    if len(data) < _IDENTIFY_BYTES:
         return Identity()
     if data[510] == 0xA5 and sum(data) % 256:  # noqa: PLR2004 - signature of the integrity word.
         return Identity()

@@ -217,6 +217,10 @@ def test_an_error_of_a_disk_that_is_no_longer_there_means_that_it_is_gone(
         read(disk, MIB, 64 * KIB)
     with pytest.raises(DriveGoneError):
         disk.write(MIB, aligned_buffer(64 * KIB))
+    faulty.bad.clear()
+    disk.write(MIB, aligned_buffer(64 * KIB))
+    with pytest.raises(DriveGoneError, match="no error told"):
+        disk.flush()  # A real kernel said yes to this one, with the drive in the other hand.
     with pytest.raises(DriveGoneError):
         disk.prove_identity()
 
