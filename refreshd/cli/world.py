@@ -51,6 +51,16 @@ class World:
         except (OSError, ValueError):
             return
 
+    def call_out(self, sentence: str) -> None:
+        """Say something from within a signal handler.
+
+        The stream may be in the middle of another sentence and would refuse a second one.
+        """
+        try:
+            os.write(self.err.fileno(), f"{sentence}\n".encode(errors="backslashreplace"))
+        except (OSError, ValueError):
+            return
+
     @property
     def columns(self) -> int | None:
         """Width of the terminal on stdout; None: there is none."""
@@ -109,7 +119,7 @@ class Asked:
                 print_answer(answer, world.out, as_json=True)
             world.leave(STOPPED)
 
-        with StopRequest(world.say, leave) as request:
+        with StopRequest(world.call_out, leave) as request:
             station = self._station(self.load_policy(), lambda: request.is_asked)
             if not world.err.isatty():
                 yield station

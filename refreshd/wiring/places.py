@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+from refreshd.errors import UsageError
+
 ROOT_STATE = Path("/var/lib/refreshd")
 ROOT_POLICY = Path("/etc/refreshd/policy.toml")
 
@@ -22,16 +24,26 @@ def state_directory(named: Path | None, environ: Mapping[str, str], *, is_root: 
         return Path(given).absolute()
     if is_root:
         return ROOT_STATE
-    return _xdg(environ, "XDG_STATE_HOME", ".local/state") / "refreshd"
+    usual = _xdg(environ, "XDG_STATE_HOME", ".local/state")
+    if usual is None:
+        raise UsageError(
+            "this user has no home directory; name a state directory with --state or REFRESHD_STATE"
+        )
+    return usual / "refreshd"
 
 
 def policy_file(environ: Mapping[str, str], *, is_root: bool) -> Path:
-    """Return where the policy lies when nobody names another place."""
-    if is_root:
-        return ROOT_POLICY
-    return _xdg(environ, "XDG_CONFIG_HOME", ".config") / "refreshd" / "policy.toml"
+    """Return where the policy lies when nobody names another place.
+
+    A user without a home directory, such as a service, has the one of root.
+    """
+    usual = None if is_root else _xdg(environ, "XDG_CONFIG_HOME", ".config")
+    return ROOT_POLICY if usual is None else usual / "refreshd" / "policy.toml"
 
 
-def _xdg(environ: Mapping[str, str], name: str, below_home: str) -> Path:
-    given = environ.get(name, "")
-    return Path(given) if given.startswith("/") else Path.home() / below_home
+def _xdg(environ: Mapping[str, str], name: str, below_home: str) -> Path | None:
+    """Return an XDG directory; None for a user without a home directory."""
+    given, home = environ.get(name, ""), environ.get("HOME", "")
+    if given.startswith("/"):
+        return Path(given)
+    return Path(home) / below_home if home.startswith("/") else None

@@ -7,13 +7,13 @@ found again even where the policy names another directory since, and is kept as 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from refreshd.adapters.staging_file import BLOCK_BYTES, StagingRing, discard_ring, ring_bytes
 from refreshd.cards import DriveCard, PassState
-from refreshd.errors import StagingRefusedError
+from refreshd.errors import RefreshdError, StagingRefusedError
 from refreshd.events import PassBegun
 from refreshd.passes.ring import slot_room, slots_wanted
 from refreshd.policy import DrivePolicy
@@ -63,10 +63,19 @@ def ring_opened(
     ring = StagingRing.open(plan.path, plan.size_bytes)
     try:
         yield ring
-    finally:
+    except BaseException:
         ring.close()
+        with suppress(RefreshdError):  # the first error is the one to tell
+            _discard_if_ended(shelf, card, plan.path)
+        raise
+    ring.close()
+    _discard_if_ended(shelf, card, plan.path)
+
+
+def _discard_if_ended(shelf: Shelf, card: DriveCard, path: Path) -> None:
+    """Give the room back, unless a pass stands unfinished whose only copies may be here."""
     if shelf.ledger.unfinished_pass(card.number, PassKind.REFRESH) is None:
-        discard_ring(plan.path)
+        discard_ring(path)
 
 
 def plan_ring(

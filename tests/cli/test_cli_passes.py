@@ -12,8 +12,8 @@ from threading import Event
 
 import pytest
 
-from refreshd.cards import Evidence
-from refreshd.errors import UnreadableError
+from refreshd.cards import Evidence, Presence
+from refreshd.errors import DriveGoneError, UnreadableError
 from refreshd.quantities import Span
 from refreshd.wiring.media import WorkableMedium, open_medium
 from refreshd.wiring.station import Station
@@ -487,3 +487,19 @@ def test_what_is_expected_is_said_before_the_start(counter: Counter, k07: Path) 
     expected = next(n for n, line in enumerate(lines) if "typical rate of a hard disk" in line)
     begun = next(n for n, line in enumerate(lines) if line.startswith("rewriting: at"))
     assert expected < begun
+
+
+def test_a_pass_that_could_not_begin_leaves_no_ring(counter: Counter, k07: Path) -> None:
+    """The room is given back also where the record refused the pass."""
+
+    class Refusing(BadPlace):
+        def presence(self) -> Presence:
+            raise DriveGoneError("pulled out at the very moment")
+
+    counter.world.fit = lambda station: replace(
+        station,
+        open_medium=lambda path: Refusing(open_medium(path), Span(1 << 40, 1)),  # type: ignore[arg-type, return-value]
+    )
+
+    assert counter.ask("refresh", "K07", "--on", k07).code == 4
+    assert list((counter.state / "staging").iterdir()) == []

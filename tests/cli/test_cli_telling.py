@@ -11,6 +11,7 @@ import pytest
 
 from refreshd import events
 from refreshd.cards import Presence
+from refreshd.errors import UsageError
 from refreshd.quantities import (
     DriveNumber,
     FindingId,
@@ -136,15 +137,19 @@ def test_the_state_directory_is_the_one_that_was_meant(
 
 def test_places_of_a_plain_user_fall_back_to_the_home_directory() -> None:
     """A relative XDG directory does not count (XDG Base Directory Specification)."""
-    environ = {"XDG_STATE_HOME": "here", "XDG_CONFIG_HOME": "/c"}
+    environ = {"XDG_STATE_HOME": "here", "XDG_CONFIG_HOME": "/c", "HOME": "/h"}
 
-    assert state_directory(None, environ, is_root=False).parts[-3:] == (
-        ".local",
-        "state",
-        "refreshd",
-    )
+    assert state_directory(None, environ, is_root=False) == Path("/h/.local/state/refreshd")
     assert policy_file(environ, is_root=False) == Path("/c/refreshd/policy.toml")
     assert policy_file(environ, is_root=True) == Path("/etc/refreshd/policy.toml")
+
+
+def test_a_user_without_a_home_directory_is_told_what_to_name() -> None:
+    """A service account gets a sentence, and the policy of the whole server."""
+    with pytest.raises(UsageError, match="--state"):
+        state_directory(None, {}, is_root=False)
+
+    assert policy_file({}, is_root=False) == Path("/etc/refreshd/policy.toml")
 
 
 EVIDENCE = accessioned(3).evidence
