@@ -7,9 +7,16 @@ from typing import Annotated
 import typer
 
 from refreshd.cli.answer import FINDINGS, Answer
-from refreshd.cli.words import AsJson, Number, SomeNumber, day_of, number_of, number_or_all
+from refreshd.cli.words import (
+    AsJson,
+    Number,
+    SomeNumber,
+    day_of,
+    finding_of,
+    number_of,
+    number_or_all,
+)
 from refreshd.cli.world import asked_of, who_says
-from refreshd.quantities import FindingId
 from refreshd.telling.as_json import accepted_object, findings_object, shelf_object
 from refreshd.telling.findings import accepted_lines, findings_lines
 from refreshd.telling.shelf import shelf_lines
@@ -54,7 +61,7 @@ def accept_verb(
 ) -> Answer:
     """Say that the new bytes of a finding are the right ones."""
     asked = asked_of(ctx)
-    wanted = [FindingId(one) for one in finding]
+    wanted = [finding_of(one) for one in finding]
     said_by = who_says(asked.world.environ)
     accepted = accept(asked.station(), number_of(number), wanted, said_by)
     return Answer(accepted_object(accepted), accepted_lines(accepted))

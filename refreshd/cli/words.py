@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from refreshd.errors import UsageError
-from refreshd.quantities import DriveNumber, MediumKind
+from refreshd.quantities import DriveNumber, FindingId, MediumKind
 from refreshd.verbs.care import read_number, shown
 
 AsJson = Annotated[
@@ -77,3 +77,12 @@ def day_of(text: str | None, option: str) -> date | None:
         return date.fromisoformat(text)
     except ValueError as err:
         raise UsageError(wanted) from err
+
+
+def finding_of(text: str) -> FindingId:
+    """Return the id of a finding, or raise UsageError."""
+    if re.fullmatch(r"F[1-9][0-9]{0,17}", text, re.ASCII) is None:
+        raise UsageError(
+            f'"{shown(text)}" is no finding; `refreshd findings` lists the open ones, such as F12'
+        )
+    return FindingId(text)

@@ -19,6 +19,9 @@ from refreshd.wiring.shelf import (
 )
 from refreshd.wiring.station import Station
 
+LAST_MAX = 1_000_000
+"""So many records fit into memory; without a number they are told one by one."""
+
 
 @dataclass(frozen=True, slots=True)
 class JournalWish:
@@ -31,8 +34,8 @@ class JournalWish:
 
 def show_journal(station: Station, wish: JournalWish) -> Iterator[Entry]:
     """Yield the wanted entries, oldest first, each one verified."""
-    if wish.last is not None and wish.last < 1:
-        raise UsageError(f"--last {wish.last}: at least 1")
+    if wish.last is not None and not 1 <= wish.last <= LAST_MAX:
+        raise UsageError(f"--last: from 1 to {LAST_MAX} records")
     with journal_for_reading(station) as journal:
         wanted = (entry for entry in journal.entries() if _is_wanted(entry, wish))
         if wish.last is not None:
