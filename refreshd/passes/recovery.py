@@ -26,7 +26,7 @@ from refreshd.errors import StagingFailedError
 from refreshd.events import RangeMended, StagedBytesKept
 from refreshd.passes.bench import Mended
 from refreshd.passes.reading import Reading
-from refreshd.passes.ring import Header, StagedSegment, StagingRing
+from refreshd.passes.ring import Header, StagedSegment, StagingRing, Survey
 from refreshd.passes.visit import Visit
 from refreshd.passes.writing import SegmentWriter
 from refreshd.quantities import Span
@@ -44,8 +44,10 @@ class Doubt:
 
 def recover(visit: Visit, ring: StagingRing, writer: SegmentWriter) -> None:
     """Put back or set aside what the last interruption damaged; write nothing if nothing was."""
-    staged = _staged_in_doubt(visit, ring)
-    _search_blind_slots(visit, ring, staged)
+    survey = visit.bench.lanes.aside(ring.survey)()
+    staged = _staged_in_doubt(visit, survey)
+    if survey.unreadable:
+        _search_blind_slots(visit, ring, survey.unreadable, staged)
     if not staged:
         return
     writer.flush_leftovers()
@@ -59,11 +61,10 @@ def recover(visit: Visit, ring: StagingRing, writer: SegmentWriter) -> None:
         _set_aside(visit, writer, doubts)
 
 
-def _staged_in_doubt(visit: Visit, ring: StagingRing) -> dict[int, list[StagedSegment]]:
+def _staged_in_doubt(visit: Visit, survey: Survey) -> dict[int, list[StagedSegment]]:
     """Return, by chunk, the slots of this pass that hold it and are not checkpointed."""
     found: dict[int, list[StagedSegment]] = {}
-    headers = visit.bench.lanes.aside(lambda: tuple(ring.headers()))()
-    for slot, header in headers:
+    for slot, header in survey.held:
         if header.pass_id != visit.pass_id or not _fits(visit, header):
             continue
         for chunk in header.chunks:
@@ -73,16 +74,16 @@ def _staged_in_doubt(visit: Visit, ring: StagingRing) -> dict[int, list[StagedSe
 
 
 def _search_blind_slots(
-    visit: Visit, ring: StagingRing, staged: dict[int, list[StagedSegment]]
+    visit: Visit,
+    ring: StagingRing,
+    slots: tuple[int, ...],
+    staged: dict[int, list[StagedSegment]],
 ) -> None:
     """Add copies that are known by their content alone, since their slot's header is unreadable.
 
     Most often such a slot was being written when the power failed, and holds nothing yet. Raises
     StagingFailedError where nobody can say, rather than write over the only copy of a chunk.
     """
-    slots = visit.bench.lanes.aside(ring.unreadable_slots)()
-    if not slots:
-        return
     left_out = staged.keys() | _known_damage(visit)
     rest = range(visit.state.next_chunk, visit.card.grid.count)
     chunks = [chunk for chunk in rest if chunk not in left_out]

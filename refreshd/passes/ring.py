@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from refreshd.cards import Presence
@@ -92,6 +92,14 @@ class StagedSegment:
         return self.header.digests[self.header.chunks.index(chunk)]
 
 
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """Slots with a whole header, and those of which nobody can say what they hold."""
+
+    held: tuple[tuple[int, Header], ...]
+    unreadable: tuple[int, ...]
+
+
 def round_up(length: int, block: int) -> int:
     """Return `length` rounded up to whole blocks."""
     return -(-length // block) * block
@@ -153,30 +161,21 @@ class StagingRing:
         """Flush copies that a killed process may have left in the cache of the server's disk."""
         self._file.flush()
 
-    def headers(self) -> Iterator[tuple[int, Header]]:
-        """Yield every slot that has a whole header; one that cannot be read has none.
+    def survey(self) -> Survey:
+        """Look at every slot.
 
-        A cut while a header was being written may leave its sector unreadable; see
-        `unreadable_slots` before anything is written over.
+        A cut while a header was being written may leave its sector unreadable.
         """
+        held, unreadable = [], []
         for slot in range(self.slot_count):
             try:
                 header = self.header(slot)
             except StagingFailedError:
+                unreadable.append(slot)
                 continue
             if header is not None:
-                yield slot, header
-
-    def unreadable_slots(self) -> tuple[int, ...]:
-        """Return the slots of which nobody can say what they hold."""
-        return tuple(slot for slot in range(self.slot_count) if not self._has_readable_header(slot))
-
-    def _has_readable_header(self, slot: int) -> bool:
-        try:
-            self.header(slot)
-        except StagingFailedError:
-            return False
-        return True
+                held.append((slot, header))
+        return Survey(tuple(held), tuple(unreadable))
 
     def load(self, slot: int, first_chunk: int, chunk: int, recorded: Digest) -> memoryview | None:
         """Read a staged chunk into this lane's buffer; None unless it matches `recorded`."""

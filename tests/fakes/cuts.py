@@ -99,7 +99,7 @@ def unrecoverable(room: Room) -> list[int]:
 
 
 def _is_staged(room: Room, ring: StagingRing, chunk: int) -> bool:
-    for slot, header in ring.headers():
+    for slot, header in ring.survey().held:
         if chunk not in header.chunks:
             continue
         recorded = header.digests[header.chunks.index(chunk)]

@@ -150,7 +150,7 @@ def in_doubt(room: Room) -> list[int]:
     ring = StagingRing(room.staging, room.grid, LONG.segment_chunks, InlineLanes())
     chunks = {
         chunk
-        for _, header in ring.headers()
+        for _, header in ring.survey().held
         if header.pass_id == state.id
         for chunk in header.chunks
         if chunk >= state.next_chunk
