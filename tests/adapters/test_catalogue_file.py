@@ -47,6 +47,7 @@ from tests.builders import (
     some_digests,
     taken_in,
 )
+from tests.loops import need
 
 LARGE_CHUNKS = -(-LARGE_BYTES // CHUNK_BYTES)
 
@@ -110,11 +111,9 @@ def test_each_acknowledged_transaction_was_synced(path: Path) -> None:
         "[(os.write(1, b'begin %d' % n), c.apply(s.entries(opened(n, 1))),"
         "  os.write(1, b'end %d' % n)) for n in range(1, 6)]; c.close()"
     )
-    strace = shutil.which("strace")
-    if strace is None:
-        pytest.skip("strace is not installed; the pragma itself is looked at above")
+    need("strace")
     trace = path.parent / "trace"
-    words = [strace, "-f", "-y", "-e", "trace=fdatasync,fsync,write", "-o", str(trace)]
+    words = ["strace", "-f", "-y", "-e", "trace=fdatasync,fsync,write", "-o", str(trace)]
     subprocess.run(
         [*words, sys.executable, "-c", program, str(path)], check=True, stdout=subprocess.DEVNULL
     )
