@@ -131,7 +131,6 @@ class Journal:
         for name, start in self._behind(end):
             if self._directory.size_bytes(name) > start:
                 torn = self._keep_aside(replace(end, file=name, offset=start), contained)
-        self._remove_empty(end)
         if self._last is not None and self._last.sequence > contained:
             self._write_last_again(end, encode(self._last))
         return torn

@@ -49,6 +49,48 @@ def test_a_full_disk_leaves_no_half_line_and_the_journal_goes_on(tiny: Path) -> 
     directory.close()
 
 
+@pytest.fixture
+def on_loop(tmp_path: Path) -> Iterator[tuple[Path, Path]]:
+    """Mount ext4 on a loop device; give its place and the file in which the kernel counts."""
+    image, place = tmp_path / "image", tmp_path / "ext4"
+    with image.open("wb") as file:
+        file.truncate(16 * 2**20)
+    place.mkdir()
+    subprocess.run(["mkfs.ext4", "-q", str(image)], check=True)
+    found = subprocess.run(
+        ["losetup", "-f", "--show", str(image)], check=True, capture_output=True, text=True
+    )
+    device = found.stdout.strip()
+    try:
+        subprocess.run(["mount", device, str(place)], check=True)
+        yield place, Path("/sys/block") / Path(device).name / "stat"
+        subprocess.run(["umount", str(place)], check=True)
+    finally:
+        subprocess.run(["losetup", "-d", device], check=True)
+
+
+@pytest.mark.root
+@pytest.mark.skipif(os.geteuid() != 0 and not os.environ.get("CI"), reason="mounting needs root")
+def test_every_record_reaches_the_disk_before_it_is_acknowledged(
+    on_loop: tuple[Path, Path],
+) -> None:
+    """J1: the disk is asked to flush for each record, and for the name of each new file.
+
+    Source of the field: Linux Documentation/block/stat.rst, the 16th is "flush I/Os".
+    """
+    place, counts = on_loop
+    directory = FileJournalDirectory.made_at(place / "journal")
+    journal, seen = Journal(directory, rotate_bytes=1500), []
+    for entry in some_entries(8):
+        before = int(counts.read_text().split()[15])
+        journal.append(entry)
+        seen.append(int(counts.read_text().split()[15]) - before)
+    directory.close()
+
+    assert min(seen) >= 1
+    assert seen[0] >= 2
+
+
 def test_a_file_replaced_under_the_program_is_not_written_on(tmp_path: Path) -> None:
     """An editor that saves by renaming would take acknowledged records away with the old file."""
     directory = FileJournalDirectory.made_at(tmp_path / "journal")

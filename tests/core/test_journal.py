@@ -275,3 +275,17 @@ def test_a_half_line_that_cannot_be_cut_off_latches() -> None:
     directory.faults = Faults()
     with pytest.raises(RecordFailedError, match="until it is opened again"):
         journal.append(ENTRIES[5])
+
+
+def test_a_new_file_that_a_full_disk_left_empty_is_made_anew() -> None:
+    """J3: the name of an empty file may not be durable; nothing is written into it."""
+    directory = SimulatedJournalDirectory.holding({FIRST: b"".join(LINES[:5])})
+    journal = Journal(directory, rotate_bytes=10)
+    directory.faults = Faults(fail_at=3, cause="ENOSPC")  # create, its name, write
+    with pytest.raises(RecordFailedError, match="ENOSPC writing"):
+        journal.append(ENTRIES[5])
+
+    assert directory.contents()[file_name(6)] == b""
+    journal.append(ENTRIES[5])
+    assert directory.faults.calls == 4 + 6  # removed, its name; create, its name, write, sync
+    assert list(Journal(directory).entries()) == ENTRIES[:6]
