@@ -139,6 +139,7 @@ def test_i3_a_chunk_counts_only_after_a_reading_beyond_the_lag() -> None:
 
     ledger = ListeningLedger(room.clock, room.line)
     ledger.restore(room.ledger.snapshot())
+    ledger.entries = list(room.ledger.entries)
     ledger.hear = hear
     room.ledger = ledger
     room.refresh()
@@ -238,7 +239,7 @@ FAULTS = {
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_i9_the_drive_is_read_only_before_the_first_write_and_after_the_pass(fault: str) -> None:
-    """I9: opened for writing when the first segment is staged and proved, closed however it ends."""
+    """I9: opened when the first segment is staged and durable, closed however the pass ends."""
     room, drive = observed(LONG)
     room.disk.failure = FAULTS[fault]
 
