@@ -247,6 +247,8 @@ def _this_pass(
 def _end_pass(event: PassEnded, entry: Entry, card: DriveCard, book: Book) -> None:
     state = _this_pass(event, book)
     require(event.pass_kind == state.kind, f"{state.id} ended as another kind of pass")
+    # A visit that was cut short left no count behind, but whoever reached the end read it all.
+    checked = card.evidence.size_bytes if event.reached_end else state.checked_bytes
     book.end_pass(
         PassHistory(
             id=state.id,
@@ -256,7 +258,7 @@ def _end_pass(event: PassEnded, entry: Entry, card: DriveCard, book: Book) -> No
             ended_at=entry.at,
             outcome=event.outcome,
             reached_end=event.reached_end,
-            checked_bytes=state.checked_bytes,
+            checked_bytes=checked,
             rewritten_bytes=state.rewritten_bytes,
             findings=event.findings,
             note=event.note,
@@ -270,8 +272,8 @@ def _end_pass(event: PassEnded, entry: Entry, card: DriveCard, book: Book) -> No
             f"{state.id} ended although chunks of {card.number} have no record (T3)",
         )
         card = replace(card, is_taken_in=True)
-    checked = [day for day in (card.last_fixity, event.checked_on) if day is not None]
-    book.put_card(replace(card, last_fixity=max(checked, default=None)))
+    days = [day for day in (card.last_fixity, event.checked_on) if day is not None]
+    book.put_card(replace(card, last_fixity=max(days, default=None)))
 
 
 def _record_digests(event: DigestsRecorded, book: Book) -> None:
