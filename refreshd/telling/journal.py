@@ -193,6 +193,12 @@ def _of_a_finding(
             assert_never(event)
 
 
+CHAIN_IS_WHOLE = (
+    "The chain is whole: no record was edited, removed, added or moved. (Only a journal written "
+    "anew from its first record would look the same; an export kept elsewhere shows that.)"
+)
+
+
 def verified_lines(checked: JournalVerified) -> Iterator[str]:
     """Tell what the journal was found to be."""
     found = checked.verification
@@ -208,9 +214,9 @@ def verified_lines(checked: JournalVerified) -> Iterator[str]:
     if checked.unasked:
         yield f"The catalogue could not say where the journal ends: {checked.unasked}."
     if found.is_untouched and found.problems:
-        yield "Nobody changed a record; the torn line is what a power cut leaves."
+        yield f"The torn line is what a power cut leaves. {CHAIN_IS_WHOLE}"
     elif found.is_untouched:
-        yield "Nobody changed a record."
+        yield CHAIN_IS_WHOLE
     else:
         yield "The journal was changed or damaged. An export has the records as they were."
 
