@@ -45,6 +45,7 @@ class _Self:
     sequence: int | None
     size_bytes: int
     identity: block_tree.Identity
+    has_answered: bool = False  # to the question that goes past its bridge
 
 
 class BlockDevice:
@@ -202,11 +203,7 @@ class BlockDevice:
             raise
         if not self._node.is_alive or now.size_bytes == 0:
             _raise_gone(self._path, "it was unplugged, or the kernel took it offline")
-        if now != self._opened:
-            raise MistakenDriveError(
-                f"{self._path}: at the opening this was {_told(self._opened)}; now it is "
-                f"{_told(now)}; nothing more is written"
-            )
+        _refuse_other(self._path, self._opened, now)
 
     def allow_writing(self) -> None:
         """Prove identity, open a second handle that can write, and prove it on that one (I9)."""
@@ -271,6 +268,9 @@ def rewrite_objection(node: block_tree.Node) -> str | None:
             return f"{name} is {what}, not a whole drive"
     return _loop_objection(node)
 
+
+DISK_TYPE = "0"
+"""What sysfs gives as the type of a SCSI disk. Source: SPC, peripheral device type 00h."""
 
 _NO_DRIVES = {
     "dm-": "a device-mapper volume (linear, crypt, thin, snapshot)",
@@ -361,11 +361,29 @@ def _self_of(fd: int) -> _Self:
     device = os.fstat(fd).st_rdev
     node = block_tree.Node(device)
     sequence = ioctls.disk_sequence(fd)
+    # An optical drive takes the same question for an order to erase the disc.
+    sector = ata.identify_sector(fd) if node.says("device/type") == DISK_TYPE else None
     return _Self(
         device,
         node.sequence if sequence is None else sequence,
         ioctls.device_size_bytes(fd),
-        block_tree.identity_of(node, ata.identify_sector(fd)),
+        block_tree.identity_of(node, sector),
+        has_answered=sector is not None,
+    )
+
+
+def _refuse_other(place: str, opened: _Self, now: _Self) -> None:
+    """Raise unless a disk says the same of itself as at the opening.
+
+    One that said its name and now keeps silent is a drive in trouble, not another drive.
+    """
+    if now == opened:
+        return
+    if opened.has_answered and not now.has_answered:
+        _raise_gone(place, "it does not say any more who it is")
+    raise MistakenDriveError(
+        f"{place}: at the opening this was {_told(opened)}; now it is {_told(now)}; nothing more "
+        "is written"
     )
 
 

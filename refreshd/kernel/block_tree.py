@@ -7,6 +7,7 @@ partition, ro, diskseq, loop/backing_file, dm/uuid), testing/sysfs-block-device 
 from __future__ import annotations
 
 import os
+import re
 import struct
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -14,6 +15,9 @@ from pathlib import Path
 
 SECTOR = 512
 """Sizes in sysfs count units of 512 bytes whatever the sector is."""
+
+_USB_BUS = re.compile(r"usb\d+")
+"""Name of a USB bus in a sysfs path. Source: Linux Documentation/driver-api/usb."""
 
 _IDENTIFY_AT, _IDENTIFY_BYTES = 60, 512
 """Source: SAT, VPD page 89h ATA Information: IDENTIFY DEVICE data at byte 60."""
@@ -124,6 +128,11 @@ class Node:
             return b""
 
     @property
+    def is_on_usb(self) -> bool:
+        """Whether it is reached through USB, and so through a bridge."""
+        return is_usb_path(self.sysfs.resolve())
+
+    @property
     def size_bytes(self) -> int:
         """Size as sysfs tells it; 0 when unknown or gone."""
         said = self.says("size")
@@ -134,6 +143,11 @@ class Node:
         """Whether it is there, has a size, and its SCSI device is not taken offline."""
         state = self.says("device/state")
         return self.exists and self.size_bytes > 0 and state not in {"offline", "deleted"}
+
+
+def is_usb_path(folder: Path) -> bool:
+    """Say whether a folder of sysfs lies below a USB bus."""
+    return any(_USB_BUS.fullmatch(part) for part in folder.parts)
 
 
 def _device_in(folder: Path) -> Node | None:
@@ -173,6 +187,16 @@ def closure(seeds: Iterable[Node], further: Callable[[Node], Iterable[Node]]) ->
             known.add(node)
             waiting.extend(further(node))
     return frozenset(known)
+
+
+def spoken_of(disk: Node) -> Identity:
+    """Return what is surely the disk's own word without asking it; nothing where a bridge speaks.
+
+    A USB bridge may answer with a serial and a world-wide name of its own.
+    """
+    if disk.is_on_usb and not disk.raw("device/vpd_pg89"):
+        return Identity()
+    return identity_of(disk)
 
 
 def identity_of(disk: Node, sector: bytes | None = None) -> Identity:

@@ -23,7 +23,7 @@ from refreshd.errors import (
 )
 from refreshd.events import IdentityRefused
 from refreshd.fixity import digest
-from refreshd.kernel.block_tree import Identity, Node, identity_of
+from refreshd.kernel.block_tree import Identity, Node, spoken_of
 from refreshd.kernel.mounts import device_of_node
 from refreshd.ports import Lanes, Medium
 from refreshd.quantities import KIB, Digest
@@ -189,10 +189,7 @@ class _Search:
         medium: AnyMedium | None = None
         try:
             medium = self.desk.open(path)
-            evidence = self.desk.lanes.aside(medium.evidence)()
-            cards = self.desk.shelf.ledger.drives()
-            found = identify(evidence, cards, self.desk.sampler(medium))
-            if found.number == self.card.number and not isinstance(medium, MountedFolder):
+            if self._is_it(medium) and not isinstance(medium, MountedFolder):
                 self.found.append(medium)
                 medium = None
         except UnknownDriveError:
@@ -204,6 +201,16 @@ class _Search:
         finally:
             if medium is not None:
                 let_go(self.desk.lanes, medium)
+
+    def _is_it(self, medium: AnyMedium) -> bool:
+        """Say whether this is the drive; a doubt about others alone is none about this one."""
+        evidence = self.desk.lanes.aside(medium.evidence)()
+        cards, sampler = self.desk.shelf.ledger.drives(), self.desk.sampler(medium)
+        try:
+            return identify(evidence, cards, sampler).number == self.card.number
+        except MistakenDriveError:
+            identify(evidence, [self.card], sampler)  # UnknownDriveError: it is about others.
+            raise
 
     def _refused(self, medium: AnyMedium | None, err: MistakenDriveError) -> RefreshdError:
         try:
@@ -218,12 +225,18 @@ class _Search:
             let_go(self.desk.lanes, medium)
 
     def _why_not(self) -> RefreshdError:
-        for kind in (DriveError, MistakenDriveError, MediumInUseError):
+        for kind in (DriveError, MistakenDriveError):
             for doubt in self.doubts:
                 if isinstance(doubt, kind):
                     return doubt
         card = self.card
         which = f"{card.number} ({card.title}, {card.shelfmark})"
+        in_use = [str(doubt) for doubt in self.doubts if isinstance(doubt, MediumInUseError)]
+        if in_use:
+            return MediumInUseError(
+                f"{which} is not among the disks that are free to be looked at, but may be one "
+                f"that is not: {'; '.join(in_use)}"
+            )
         if card.evidence.carrier is Carrier.IMAGE:
             return UnknownDriveError(f"{which} is an image file; name its path with --on")
         also = "".join(f"; {doubt}" for doubt in self.doubts)
@@ -243,10 +256,15 @@ def may_be(path: str, card: DriveCard) -> bool:
     if number is None:
         return True  # Not a device: whoever opens it will see.
     disk = Node(number).disk
-    is_same = _names_same(identity_of(disk), card)
+    return could_be(spoken_of(disk), disk.size_bytes, card)
+
+
+def could_be(said: Identity, size_bytes: int, card: DriveCard) -> bool:
+    """Say from a disk's own words, or else from its size, whether it could be the drive."""
+    is_same = _names_same(said, card)
     if is_same is not None:
         return is_same
-    return abs(disk.size_bytes - card.evidence.size_bytes) <= END_BYTES_MAX
+    return abs(size_bytes - card.evidence.size_bytes) <= END_BYTES_MAX
 
 
 def _names_same(said: Identity, card: DriveCard) -> bool | None:

@@ -1,0 +1,57 @@
+"""Looking for a drive among what is plugged in: what is told when it is not found."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from tests import loops
+from tests.fakes.counter import CHUNK, Counter
+
+
+def test_a_doubt_about_another_drive_is_no_answer(
+    counter: Counter, k07: Path, tmp_path: Path
+) -> None:
+    """K08 comes in a dock that hides its end: that says nothing of where K07 is."""
+    other = tmp_path / "other.img"
+    other.write_bytes(Random(12).randbytes(40 * CHUNK))
+    assert counter.take_in(other, "K08").code == 0
+    os.truncate(other, 39 * CHUNK)
+    counter.world.fit = lambda station: replace(station, look_in=lambda: (str(other),))
+
+    said = counter.ask("fixity", "K07")
+
+    assert said.code == 3
+    assert "K08" not in said.error
+    assert "K07" in said.error
+    kinds = [one["event"]["kind"] for one in counter.ask("journal", "show").json["entries"]]
+    assert "identity-refused" not in kinds
+
+
+def test_a_doubt_about_the_drive_itself_is_the_answer(counter: Counter, k07: Path) -> None:
+    """K07 comes in a dock that hides its end: that is told, and written down."""
+    os.truncate(k07, 32 * CHUNK)
+    counter.world.fit = lambda station: replace(station, look_in=lambda: (str(k07),))
+
+    said = counter.ask("fixity", "K07")
+
+    assert said.code == 3
+    assert "another dock" in said.error
+    kinds = [one["event"]["kind"] for one in counter.ask("journal", "show").json["entries"]]
+    assert kinds[-1] == "identity-refused"
+
+
+@pytest.mark.root
+def test_a_medium_in_use_is_named_as_what_may_be_the_drive(counter: Counter, k07: Path) -> None:
+    """It cannot be looked at: which drive was asked for is told, and what stands in the way."""
+    counter.world.fit = lambda station: replace(station, look_in=lambda: (str(k07),))
+    with loops.attached(k07) as node:
+        said = counter.ask("fixity", "K07")
+
+    assert said.code == 3
+    assert said.error.startswith("K07 (Glass plates of the harbour survey, R2-B04-S3)")
+    assert f"losetup -d {node}" in said.error
