@@ -291,6 +291,8 @@ def test_a_clone_is_not_taken_in_under_another_number(
 
     assert said.code == 3
     assert "K07" in said.error
+    (last,) = counter.ask("journal", "show", "--last", "1").json["entries"]
+    assert last["event"]["kind"] == "identity-refused"
 
 
 def test_a_number_is_given_once(counter: Counter, k07: Path, tmp_path: Path) -> None:
@@ -337,12 +339,14 @@ class Stopper:
 def test_a_stopped_refresh_is_checkpointed_and_goes_on(counter: Counter, k07: Path) -> None:
     """I6: exit code 4 is resumable; the second run does the rest."""
     counter.world.fit = lambda station: replace(station, attendant=Stopper())
+    told = counter.say("refresh", "K07", "--on", k07)
     stopped = counter.ask("refresh", "K07", "--on", k07)
     counter.world.fit = lambda station: station
 
     again = counter.ask("refresh", "K07", "--on", k07)
 
-    assert stopped.code == 4
+    assert (told.code, stopped.code) == (4, 4)
+    assert "has not reached the end" in told.out
     assert stopped.json.keys() >= PASS_KEYS
     assert stopped.json["error"]["kind"] == "PassStoppedError"
     assert (again.code, again.json["pass"]) == (0, stopped.json["pass"])
@@ -503,3 +507,23 @@ def test_a_pass_that_could_not_begin_leaves_no_ring(counter: Counter, k07: Path)
 
     assert counter.ask("refresh", "K07", "--on", k07).code == 4
     assert list((counter.state / "staging").iterdir()) == []
+
+
+def test_a_place_where_a_rewrite_goes_elsewhere_is_refused(counter: Counter, k07: Path) -> None:
+    """On copy-on-write storage the old bits would stay as they were: checked, not refreshed."""
+
+    class CopyOnWrite(BadPlace):
+        def rewrite_objection(self) -> str | None:
+            return "it lies on storage that writes to new places"
+
+    counter.world.fit = lambda station: replace(
+        station,
+        open_medium=lambda path: CopyOnWrite(open_medium(path), Span(1 << 40, 1)),  # type: ignore[arg-type, return-value]
+    )
+
+    refused = counter.ask("refresh", "K07", "--on", k07)
+
+    assert refused.code == 3
+    assert "new places" in refused.error
+    assert not (counter.state / "staging").exists()
+    assert counter.ask("fixity", "K07", "--on", k07).code == 0
