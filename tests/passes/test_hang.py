@@ -9,7 +9,7 @@ from threading import Event, Lock
 import pytest
 
 from refreshd.adapters.thread_lanes import LANE_COUNT, ThreadLanes
-from refreshd.errors import DriveHungError, WriteFailedError
+from refreshd.errors import DriveHungError, InvariantBrokenError, WriteFailedError
 from refreshd.events import PassInterrupted
 from refreshd.passes.bench import PassReport
 from refreshd.passes.metered import MeteredMedium, Pacer
@@ -263,6 +263,10 @@ def test_a_write_is_refused_after_an_error_of_another_lane() -> None:
         metered.write(0, memoryview(bytearray(512)))
     metered.open_for_writing()
     metered.write(0, memoryview(room.truth[:512]))
+
+    metered.abandon()
+    with pytest.raises(InvariantBrokenError, match="before the rewrite stage"):
+        metered.write(0, memoryview(room.truth[:512]))
 
     assert room.drive.proofs == 2
     assert metered.oldest_request() is None

@@ -10,7 +10,7 @@ from refreshd.fixity import digest
 from refreshd.passes.recovery import PUT_BACK
 from refreshd.passes.ring import StagingRing
 from refreshd.quantities import NO_DIGEST, FindingKind, Outcome, PassKind, Span
-from refreshd.simulated.disk import Op
+from refreshd.simulated.disk import Failure, Op
 from refreshd.simulated.lanes import InlineLanes
 from tests.fakes.broken_ports import FlippingStaging, writes_of
 from tests.fakes.cuts import fork, run_until_cut
@@ -261,6 +261,68 @@ def test_within_one_stay_a_readable_chunk_is_put_back_only_if_all_else_matches(
 
     assert is_held(room, Span(0, LONG.size)) is not is_edited
     assert (room.disk.content() == content) is is_edited
+
+
+def slot_of(room: Room, chunk: int) -> tuple[int, int]:
+    """Return the staging sectors where a chunk's slot and its payload begin."""
+    ring = StagingRing(room.staging, room.grid, LONG.segment_chunks, InlineLanes())
+    slot, header = next(one for one in ring.survey().held if chunk in one[1].chunks)
+    return (
+        ring._slot_start(slot) // 512,
+        ring._payload_start(slot, chunk - header.first_chunk) // 512,
+    )
+
+
+def test_a_copy_under_an_unreadable_header_is_known_by_its_content() -> None:
+    """I1: a slot that cannot be told is searched before anything is written over it."""
+    room = pulled()
+    chunk = in_doubt(room)[0]
+    room.disk.bad.add(chunk * 2)
+    room.staging_disk.bad.add(slot_of(room, chunk)[0])
+
+    report = ended(room)
+
+    assert [(one.span, one.how) for one in report.mended] == [(room.grid.span(chunk), PUT_BACK)]
+    assert is_held(room, Span(0, LONG.size))
+
+
+@pytest.mark.parametrize("is_header_lost", [False, True])
+def test_a_copy_that_cannot_be_read_is_not_written_over_unsaid(is_header_lost: bool) -> None:  # noqa: FBT001
+    """I1: the pass stops once, with a finding; once that disk reads again, all is mended."""
+    room = pulled()
+    chunk = in_doubt(room)[0]
+    room.disk.bad.add(chunk * 2)
+    header, payload = slot_of(room, chunk)
+    bad = {payload, header} if is_header_lost else {payload}
+    room.staging_disk.bad.update(bad)
+    room.staging_disk.log.clear()
+
+    report = room.refresh()
+
+    assert isinstance(report.stopped_by, StagingFailedError)
+    assert "its staged copy may lie where" in str(report.stopped_by)
+    assert [one.span for one in report.findings] == [Span(chunk * 1024, 512)]
+    assert writes_of(room.staging_disk) == []
+
+    given_up = fork(room)
+    room.staging_disk.bad -= bad
+    assert ended(room).mended
+    assert room.ledger.findings() == ()
+    assert is_held(room, Span(0, LONG.size))
+    assert [one.span for one in ended(given_up).findings] == [Span(chunk * 1024, 512)]
+
+
+def test_a_passing_error_of_the_staging_disk_stops_nothing() -> None:
+    """A staged copy is read a second time before it is taken for unreadable."""
+    room = pulled()
+    chunk = in_doubt(room)[0]
+    room.disk.bad.add(chunk * 2)
+    room.staging_disk.failure = Failure(1, frozenset({Op.READ}))
+
+    report = room.refresh()
+
+    assert report.stopped_by is None
+    assert [one.how for one in report.mended] == [PUT_BACK]
 
 
 # --- findings that come and go
