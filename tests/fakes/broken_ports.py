@@ -115,29 +115,31 @@ class HangingDrive(SimulatedDrive):
 
     op: Op = Op.READ
     nth: int = 1
+    start: int | None = None  # hang at this byte instead
     answer: Event = field(default_factory=Event)
     asked: int = 0
 
     def read(self, start: int, into: memoryview) -> None:
         """Read."""
-        self._hang(Op.READ)
+        self._hang(Op.READ, start)
         super().read(start, into)
 
     def write(self, start: int, data: memoryview) -> None:
         """Write."""
-        self._hang(Op.WRITE)
+        self._hang(Op.WRITE, start)
         super().write(start, data)
 
     def flush(self) -> None:
         """Flush."""
-        self._hang(Op.FLUSH)
+        self._hang(Op.FLUSH, 0)
         super().flush()
 
-    def _hang(self, op: Op) -> None:
+    def _hang(self, op: Op, start: int) -> None:
         if op is not self.op:
             return
         self.asked += 1
-        if self.asked == self.nth:
+        is_hit = self.asked == self.nth if self.start is None else start == self.start
+        if is_hit:
             self.answer.wait(LONGEST_S)
 
 

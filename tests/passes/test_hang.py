@@ -92,6 +92,29 @@ def fork_after_hang(room: Room) -> Room:
     return other
 
 
+def test_what_was_to_follow_the_hanging_write_is_never_written(lanes: ThreadLanes) -> None:
+    """A chunk with a hole is written in parts; the lane that hung writes no further part."""
+    room = Room(Plan(chunk=2048, chunks=12, short_by=0, lag=4096))
+    hole = Span(512, 512)
+    room.disk.medium[hole.start : hole.end] = bytes(hole.length)
+    room.truth = room.disk.content()
+    room.drive.holes = (hole,)
+    room.accession()
+    room.years_pass()
+    room.disk.log.clear()
+    drive = HangingDrive(room.disk, holes=(hole,), op=Op.WRITE, start=0)
+    room.drive, room.lanes = drive, lanes
+
+    report = room.refresh()
+    drive.answer.set()
+    lanes._pool.shutdown(wait=True)
+
+    assert isinstance(report.stopped_by, DriveHungError)
+    written = [start for op, start, _ in room.disk.log if op is Op.WRITE]
+    assert 0 in written
+    assert hole.end not in written
+
+
 def test_a_hanging_staging_disk_is_not_blamed_on_the_drive(lanes: ThreadLanes) -> None:
     """The sentence says which disk to look at."""
     room = fork(base_room(PLAN))
