@@ -10,7 +10,8 @@ from refreshd.cards import DriveCard
 from refreshd.errors import DriveHeldError, PassStoppedError
 from refreshd.events import DigestsRecorded
 from refreshd.passes.bench import Bench, PassOptions, PassReport
-from refreshd.passes.visit import Visit, guarded, open_visit
+from refreshd.passes.opening import guarded, open_visit
+from refreshd.passes.visit import Visit
 from refreshd.quantities import NO_DIGEST, DriveNumber, PassKind
 
 BATCH_CHUNKS = 256

@@ -7,16 +7,9 @@ from dataclasses import replace
 from refreshd.errors import PassStoppedError
 from refreshd.events import ChunksProved
 from refreshd.passes.bench import Bench, PassOptions, PassReport
+from refreshd.passes.opening import guarded, open_visit, refuse_unless_taken_in
 from refreshd.passes.sweep import Sweep
-from refreshd.passes.visit import (
-    ANOTHER_CONTENT,
-    EARLY_CHUNKS,
-    Visit,
-    guarded,
-    open_visit,
-    path_doubted,
-    refuse_unless_taken_in,
-)
+from refreshd.passes.visit import ANOTHER_CONTENT, EARLY_CHUNKS, Visit, path_doubted
 from refreshd.quantities import DriveNumber, PassKind
 
 CHECKPOINT_CHUNKS = 512

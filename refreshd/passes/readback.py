@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from refreshd.errors import NotHeldError
-from refreshd.events import DriveRewritten, FixityChecked, RangeMended, StagedBytesKept
-from refreshd.passes.bench import Mended
+from refreshd.events import DriveRewritten, FixityChecked, StagedBytesKept
 from refreshd.passes.checkpoints import Checkpoints
 from refreshd.passes.ring import StagedSegment, StagingRing
 from refreshd.passes.visit import Visit
@@ -162,13 +161,4 @@ class ReadBack:
         visit = self._visit
         for first, count in runs(proved):
             span = visit.card.grid.run(first, first + count)
-            visit.bench.ledger.record(
-                RangeMended(
-                    drive=visit.number,
-                    pass_id=visit.pass_id,
-                    start_byte=span.start,
-                    length_bytes=span.length,
-                    how=str(waiting.mended),
-                )
-            )
-            visit.mended.append(Mended(span, str(waiting.mended)))
+            visit.mend(span, str(waiting.mended))

@@ -23,8 +23,7 @@ from functools import partial
 
 from refreshd.cards import Presence
 from refreshd.errors import StagingFailedError
-from refreshd.events import RangeMended, StagedBytesKept
-from refreshd.passes.bench import Mended
+from refreshd.events import StagedBytesKept
 from refreshd.passes.reading import Reading
 from refreshd.passes.ring import Header, StagedSegment, StagingRing, Survey
 from refreshd.passes.visit import Visit
@@ -230,16 +229,7 @@ def _put_back(visit: Visit, writer: SegmentWriter, doubts: list[Doubt]) -> None:
         writer.write_again(copy, [chunk])
         span = visit.card.grid.span(chunk)
         visit.book.close_touching(span, PUT_BACK)
-        visit.bench.ledger.record(
-            RangeMended(
-                drive=visit.number,
-                pass_id=visit.pass_id,
-                start_byte=span.start,
-                length_bytes=span.length,
-                how=PUT_BACK,
-            )
-        )
-        visit.mended.append(Mended(span, PUT_BACK))
+        visit.mend(span, PUT_BACK)
         visit.say(f"The chunk at byte {span.start} was {PUT_BACK}.")
 
 

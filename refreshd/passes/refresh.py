@@ -36,23 +36,14 @@ from refreshd.errors import (
 from refreshd.events import PassInterrupted
 from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.checkpoints import Checkpoints
+from refreshd.passes.opening import guarded, open_visit, refuse_unless_taken_in
 from refreshd.passes.readback import ReadBack
 from refreshd.passes.reading import Reading
 from refreshd.passes.recovery import recover
 from refreshd.passes.ring import Header, StagingRing
 from refreshd.passes.sampling import sample_differs
-from refreshd.passes.sweep import read_once_more, record_late
-from refreshd.passes.visit import (
-    ANOTHER_CONTENT,
-    Suspect,
-    Tally,
-    Visit,
-    guarded,
-    is_recorded,
-    open_visit,
-    path_doubted,
-    refuse_unless_taken_in,
-)
+from refreshd.passes.sweep import read_once_more
+from refreshd.passes.visit import ANOTHER_CONTENT, Tally, Visit, is_recorded, path_doubted
 from refreshd.passes.writing import SegmentWriter
 from refreshd.quantities import Digest, DriveNumber, Outcome, PassKind
 from refreshd.register import HOLE, NEVER
@@ -226,20 +217,8 @@ class RefreshPass:
     def _settle_differing(self, segment: Segment, readings: list[Reading], mark: int) -> None:
         """Weigh every reading; differing chunks are read again before anything is written."""
         visit = self._visit
-        suspects = []
-        for reading in readings:
-            recorded = segment.digest_of(reading.chunk)
-            visit.tally.bytes_checked += visit.card.grid.span(reading.chunk).length
-            if reading.digest is None:
-                visit.tally.unreadable += 1
-                visit.book.unreadable(reading.unreadable)
-            elif not is_recorded(recorded):
-                record_late(visit, reading.chunk, reading.digest)
-            elif reading.digest == recorded:
-                visit.tally.matched += 1
-                visit.book.matched(reading.chunk)
-            else:
-                suspects.append(Suspect(reading.chunk, recorded, reading.digest))
+        weighed = [visit.weigh(one, segment.digest_of(one.chunk)) for one in readings]
+        suspects = [suspect for suspect in weighed if suspect is not None]
         again = list(visit.read_again(suspects, mark))
         if any([visit.settle(suspect) for suspect in again]):  # noqa: C419 - settle all of them.
             raise path_doubted()

@@ -6,9 +6,8 @@ from collections import deque
 from collections.abc import Iterator
 
 from refreshd.errors import PassStoppedError
-from refreshd.events import DigestsRecorded
 from refreshd.passes.reading import Reading
-from refreshd.passes.visit import Suspect, Visit, is_recorded
+from refreshd.passes.visit import Suspect, Visit
 from refreshd.quantities import Digest
 
 LOOKUP_CHUNKS = 256
@@ -75,37 +74,10 @@ class Sweep:
             yield reading, recorded.popleft()
 
     def _weigh(self, reading: Reading, recorded: Digest) -> None:
-        visit = self._visit
-        visit.note_reading(reading)
-        visit.tally.bytes_checked += visit.card.grid.span(reading.chunk).length
-        if reading.digest is None:
-            visit.tally.unreadable += 1
-            visit.book.unreadable(reading.unreadable)
-        elif not is_recorded(recorded):
-            record_late(visit, reading.chunk, reading.digest)
-        elif reading.digest == recorded:
-            visit.tally.matched += 1
-            visit.book.matched(reading.chunk)
-        else:
-            suspect = Suspect(reading.chunk, recorded, reading.digest)
-            self._waiting.append((suspect, visit.metered.traffic))
-
-
-def record_late(visit: Visit, chunk: int, observed: Digest) -> None:
-    """Record the digest of a chunk that could not be read when the drive was taken in.
-
-    It is not rewritten on this reading; it must first match in another one.
-    """
-    visit.bench.ledger.record(
-        DigestsRecorded(
-            drive=visit.number, pass_id=visit.pass_id, first_chunk=chunk, digests=observed
-        )
-    )
-    visit.book.matched(chunk)
-    visit.say(
-        f"The chunk at byte {visit.card.grid.span(chunk).start} could be read for the first "
-        "time; its digest is recorded now, what it held before is not known."
-    )
+        self._visit.note_reading(reading)
+        suspect = self._visit.weigh(reading, recorded)
+        if suspect is not None:
+            self._waiting.append((suspect, self._visit.metered.traffic))
 
 
 def read_once_more(visit: Visit) -> bool:

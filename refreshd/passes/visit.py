@@ -1,33 +1,17 @@
-"""What every pass over a drive shares: beginning, taking up again, second readings, ending."""
+"""What the steps of a pass share in one visit: what was read, what that means, what is told."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
 from refreshd.cards import DriveCard, PassState, Presence
-from refreshd.errors import (
-    DriveError,
-    DriveHeldError,
-    DriveHungError,
-    PathDoubtedError,
-    RecordFailedError,
-    RefreshdError,
-    require,
-)
-from refreshd.events import (
-    FixityChecked,
-    PassBegun,
-    PassEnded,
-    PassInterrupted,
-    PassResumed,
-    PathDoubted,
-)
+from refreshd.errors import PathDoubtedError, RefreshdError, require
+from refreshd.events import DigestsRecorded, FixityChecked, PassEnded, PathDoubted, RangeMended
 from refreshd.passes.bench import Bench, Mended, PassOptions, PassReport
 from refreshd.passes.findings import FindingBook
-from refreshd.passes.metered import MeteredMedium, Pacer
+from refreshd.passes.metered import MeteredMedium
 from refreshd.passes.reading import ChunkReader, Elsewhere, Reading
 from refreshd.quantities import (
     DIGEST_BYTES,
@@ -36,7 +20,7 @@ from refreshd.quantities import (
     DriveNumber,
     Outcome,
     PassId,
-    PassKind,
+    Span,
 )
 
 EARLY_CHUNKS = 1000
@@ -124,6 +108,37 @@ class Visit:
             start = self.card.grid.span(reading.chunk).start
             self.say(f"The chunk at byte {start} could be read only at a second try.")
 
+    def weigh(self, reading: Reading, recorded: Digest) -> Suspect | None:
+        """Enter what the first reading of a chunk says; return it if it must be read again."""
+        self.tally.bytes_checked += self.card.grid.span(reading.chunk).length
+        if reading.digest is None:
+            self.tally.unreadable += 1
+            self.book.unreadable(reading.unreadable)
+        elif not is_recorded(recorded):
+            self._record_late(reading.chunk, reading.digest)
+        elif reading.digest == recorded:
+            self.tally.matched += 1
+            self.book.matched(reading.chunk)
+        else:
+            return Suspect(reading.chunk, recorded, reading.digest)
+        return None
+
+    def _record_late(self, chunk: int, observed: Digest) -> None:
+        """Record the digest of a chunk that could not be read when the drive was taken in.
+
+        It is not rewritten on this reading; it must first match in another one.
+        """
+        self.bench.ledger.record(
+            DigestsRecorded(
+                drive=self.number, pass_id=self.pass_id, first_chunk=chunk, digests=observed
+            )
+        )
+        self.book.matched(chunk)
+        self.say(
+            f"The chunk at byte {self.card.grid.span(chunk).start} could be read for the first "
+            "time; its digest is recorded now, what it held before is not known."
+        )
+
     def read_again(self, suspects: Sequence[Suspect], mark: int) -> Iterator[Suspect]:
         """Read differing chunks a second time, when the first answer is out of every cache.
 
@@ -179,6 +194,19 @@ class Visit:
             f"The chunk at byte {span.start} differed once and matched once: "
             "look at cable, dock and memory."
         )
+
+    def mend(self, span: Span, how: str) -> None:
+        """Write down that a range was written again from its staged copy."""
+        self.bench.ledger.record(
+            RangeMended(
+                drive=self.number,
+                pass_id=self.pass_id,
+                start_byte=span.start,
+                length_bytes=span.length,
+                how=how,
+            )
+        )
+        self.mended.append(Mended(span, how))
 
     def differs_too_much(self, looked_at: int) -> bool:
         """Say whether so much differs that it cannot be decay.
@@ -252,114 +280,6 @@ class Visit:
             )
         )
         return self.report(outcome)
-
-
-def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassOptions) -> Visit:
-    """Begin a pass, or take up the one of this kind that was interrupted, and write it down."""
-    card = bench.ledger.drive(number)
-    presence = bench.medium.presence()
-    state = bench.ledger.unfinished_pass(number, kind)
-    metered = MeteredMedium(
-        bench.medium,
-        Pacer(bench.clock, options.rate_bytes_per_s_max),
-        options.readback_lag_bytes,
-    )
-    if state is None:
-        state = _begin(bench, card, kind, options)
-    else:
-        bench.ledger.record(
-            PassResumed(
-                drive=number, pass_id=state.id, presence=presence, next_chunk=state.next_chunk
-            )
-        )
-        bench.attendant.said(
-            f"An interrupted {kind} pass over {number} is taken up again at byte "
-            f"{state.next_chunk * card.chunk_bytes}."
-        )
-    return Visit(
-        bench=bench,
-        options=options,
-        card=card,
-        state=state,
-        presence=presence,
-        metered=metered,
-        reader=ChunkReader(metered, card.grid, bench.lanes),
-        elsewhere=Elsewhere(metered, card.grid, bench.lanes),
-        book=FindingBook(bench.ledger, number, state.id, card.grid),
-        began_s=bench.clock.elapsed_s(),
-    )
-
-
-def _begin(bench: Bench, card: DriveCard, kind: PassKind, options: PassOptions) -> PassState:
-    segment_chunks = max(1, options.segment_bytes // card.chunk_bytes)
-    event = PassBegun(
-        drive=card.number,
-        pass_id=PassId(f"{card.number}/{card.passes + 1}"),
-        pass_kind=kind,
-        presence=bench.medium.presence(),
-        segment_chunks=segment_chunks,
-        is_closing=options.is_closing,
-        readback_lag_bytes=options.readback_lag_bytes,
-        policy=options.policy,
-    )
-    entry = bench.ledger.record(event)
-    return PassState(
-        id=event.pass_id,
-        drive=card.number,
-        kind=kind,
-        begun_at=entry.at,
-        next_chunk=0,
-        presence=event.presence,
-        segment_chunks=segment_chunks,
-        is_closing=options.is_closing,
-    )
-
-
-def interrupted(visit: Visit, err: RefreshdError) -> PassReport:
-    """Write down why a pass stopped before its end, if the stores still take it, and report."""
-    if not isinstance(err, RecordFailedError):
-        try:
-            visit.book.settle()
-            visit.bench.ledger.record(
-                PassInterrupted(drive=visit.number, pass_id=visit.pass_id, reason=str(err))
-            )
-        except RefreshdError as second:
-            visit.say(f"The stop itself could not be written down: {second}")
-    return visit.report(Outcome.FAIL, stopped_by=err)
-
-
-def guarded(visit: Visit, body: Callable[[], PassReport]) -> PassReport:
-    """Run the body of a pass; an error of the world becomes part of the report."""
-    try:
-        report = body()
-        visit.metered.close_for_writing()
-    except DriveHungError as err:
-        # Closing would flush, and this thread would hang with the drive before it could tell.
-        visit.metered.abandon()
-        return interrupted(visit, _located(visit, err))
-    except RefreshdError as err:
-        with suppress(DriveError):  # the first error is the one to tell
-            visit.metered.close_for_writing()
-        return interrupted(visit, err)
-    return report
-
-
-def _located(visit: Visit, err: DriveHungError) -> DriveHungError:
-    """Return the error with the place on the drive that hangs, or that it is not the drive."""
-    request = visit.metered.oldest_request()
-    if request is None:
-        return DriveHungError(f"{err}: not the drive, but the disk that holds the staged copies")
-    return DriveHungError(f"{visit.metered.place}: {err} while {request}")
-
-
-def refuse_unless_taken_in(card: DriveCard) -> None:
-    """Raise DriveHeldError for a drive whose taking in was interrupted, or that is withdrawn."""
-    if card.withdrawn_on is not None:
-        raise DriveHeldError(f"{card.number} was withdrawn on {card.withdrawn_on}")
-    if not card.is_taken_in:
-        raise DriveHeldError(
-            f"{card.number} was not taken in completely; run the accession again to finish it"
-        )
 
 
 def path_doubted() -> PathDoubtedError:

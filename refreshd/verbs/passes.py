@@ -5,7 +5,7 @@ from __future__ import annotations
 from refreshd.cards import Carrier, DriveCard
 from refreshd.errors import DriveHeldError, RefusedError
 from refreshd.passes.bench import PassReport
-from refreshd.passes.visit import refuse_unless_taken_in
+from refreshd.passes.opening import refuse_unless_taken_in
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.wiring.search import drive_found
 from refreshd.wiring.staging import ring_opened
