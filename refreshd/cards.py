@@ -36,6 +36,7 @@ class Evidence:
 
     `signatures` are partition-table and file-system UUIDs, as ``gpt:UUID``, ``ext4:UUID``,
     sorted; they travel with the content and so are shared by a byte-identical clone.
+    `has_own_names`: the drive itself gave its names; otherwise a bridge may have made them up.
     """
 
     carrier: Carrier
@@ -47,6 +48,7 @@ class Evidence:
     serial: str | None = None
     signatures: tuple[str, ...] = ()
     is_rotational: bool | None = None
+    has_own_names: bool = False
 
     @property
     def geometry(self) -> Geometry:

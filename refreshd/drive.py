@@ -107,7 +107,7 @@ def check_accession(
 
     """
     in_care = [card for card in cards if card.withdrawn_on is None]
-    in_care = [card for card in in_care if not _has_other_world_wide_name(card, evidence)]
+    in_care = [card for card in in_care if not _is_surely_other(card, evidence)]
     unfinished = next((c for c in in_care if c.number == number and not c.is_taken_in), None)
     try:
         found = identify(evidence, in_care, sampled)
@@ -125,12 +125,17 @@ def check_accession(
     )
 
 
-def _has_other_world_wide_name(card: DriveCard, evidence: Evidence) -> bool:
-    """Say whether both name themselves to the world, differently: two drives for certain.
+def _is_surely_other(card: DriveCard, evidence: Evidence) -> bool:
+    """Say whether this is another drive for certain, whatever it holds.
 
-    A serial proves less: the same drive shows another one in another dock.
+    Two names of the world that differ are two drives, and so are two serials that the drives
+    themselves gave. A bridge's serial proves less: the same drive has another one in another dock.
     """
-    return None not in {card.evidence.wwn, evidence.wwn} and card.evidence.wwn != evidence.wwn
+    known = card.evidence
+    if known.wwn and evidence.wwn:
+        return known.wwn != evidence.wwn
+    is_own = known.has_own_names and evidence.has_own_names
+    return is_own and _device(known, evidence) is _Device.OTHER
 
 
 def _refuse_taken_number(number: DriveNumber, cards: Iterable[DriveCard]) -> None:
@@ -281,7 +286,8 @@ def _accepted(evidence: Evidence, card: DriveCard, sampled: Sampler) -> DriveCar
         raise MistakenDriveError(
             f"{_told(evidence)}: the content is that of {card.number}, but {card.number} was taken "
             f"in as {_told(card.evidence)}: a clone, or the same drive in another dock. Nothing "
-            "was written; bring the drive in the dock it was taken in with"
+            "was written; bring the drive in the dock it was taken in with. A clone can be taken "
+            "in in a dock that passes on the serials of the drives themselves"
         )
     if _is_only_a_copy(card.evidence, evidence):
         raise MistakenDriveError(

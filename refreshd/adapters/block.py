@@ -121,6 +121,7 @@ class BlockDevice:
             serial=said.serial,
             signatures=signatures.probe(read, geometry.size_bytes, geometry.logical_bytes),
             is_rotational=None if rotational is None else rotational == "1",
+            has_own_names=self._opened.has_answered or block_tree.speaks_itself(self._node),
         )
 
     def presence(self) -> Presence:

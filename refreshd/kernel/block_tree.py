@@ -189,14 +189,17 @@ def closure(seeds: Iterable[Node], further: Callable[[Node], Iterable[Node]]) ->
     return frozenset(known)
 
 
-def spoken_of(disk: Node) -> Identity:
-    """Return what is surely the disk's own word without asking it; nothing where a bridge speaks.
+def speaks_itself(disk: Node) -> bool:
+    """Say whether what sysfs holds is surely the disk's own word.
 
     A USB bridge may answer with a serial and a world-wide name of its own.
     """
-    if disk.is_on_usb and not disk.raw("device/vpd_pg89"):
-        return Identity()
-    return identity_of(disk)
+    return not disk.is_on_usb or bool(disk.raw("device/vpd_pg89"))
+
+
+def spoken_of(disk: Node) -> Identity:
+    """Return what is surely the disk's own word without asking it; nothing where it is not."""
+    return identity_of(disk) if speaks_itself(disk) else Identity()
 
 
 def identity_of(disk: Node, sector: bytes | None = None) -> Identity:

@@ -158,6 +158,7 @@ def _evidence_object(evidence: Evidence) -> JsonObject:
         "serial": evidence.serial,
         "signatures": list(evidence.signatures),
         "is_rotational": evidence.is_rotational,
+        "has_own_names": evidence.has_own_names,
     }
 
 

@@ -269,6 +269,32 @@ def test_a_sibling_copy_with_a_world_wide_name_of_its_own_may_be_taken_in() -> N
     assert accession("K20", replace(DISK, wwn="naa.8", serial="S8"), SHELF, "K07") is None
 
 
+def test_a_sibling_copy_with_a_serial_of_its_own_may_be_taken_in() -> None:
+    """A serial that a drive gave past its bridge is as good, on a drive without such a name."""
+    known = replace(DISK, wwn=None, has_own_names=True)
+
+    for sibling in (replace(known, serial="S8"), replace(known, serial="S8", wwn="naa.8")):
+        assert accession("K20", sibling, (card("K07", known),), "K07") is None
+
+
+@pytest.mark.parametrize("is_known_own", [True, False])
+def test_a_sibling_copy_with_a_serial_of_its_dock_is_not_taken_in(*, is_known_own: bool) -> None:
+    """It may be the same drive in another dock: then one drive would be counted as two copies."""
+    known = replace(DISK, wwn=None, has_own_names=is_known_own)
+    found = replace(DISK, wwn=None, has_own_names=not is_known_own, serial="DOCK-1")
+
+    with pytest.raises(MistakenDriveError, match="another dock"):
+        accession("K20", found, (card("K07", known),), "K07")
+
+
+def test_a_drive_of_another_size_is_another_drive_only_by_its_own_names() -> None:
+    """The same serial is a contradiction, and no second drive."""
+    known = replace(DISK, wwn=None, has_own_names=True)
+
+    with pytest.raises(MistakenDriveError, match="contradiction"):
+        accession("K20", replace(known, size_bytes=SIZE * 2), (card("K07", known),), "K07")
+
+
 def test_two_empty_drives_are_no_clones_of_each_other() -> None:
     """Zeros are what every new drive holds."""
     empty = replace(DISK, wwn=None, signatures=())
