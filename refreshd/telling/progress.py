@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, TextIO
 
 from refreshd.ports import Clock
-from refreshd.words import duration_words, rate_words, size_words
+from refreshd.words import MINUTE_S, duration_words, rate_words, size_words
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -67,8 +67,9 @@ class PlainTeller:
         seconds = now - self._begun[0]
         if done <= 0 or seconds <= 0:
             return ""
-        left = (of_bytes - self._said[1]) * seconds / done
-        return f", {rate_words(done / seconds)}, about {duration_words(left)} left"
+        left_s = (of_bytes - self._said[1]) * seconds / done
+        about = "about " if left_s >= MINUTE_S else ""  # else: "less than a minute"
+        return f", {rate_words(done / seconds)}, {about}{duration_words(left_s)} left"
 
     def _tell(self, line: str) -> None:
         try:
