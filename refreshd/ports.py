@@ -7,6 +7,7 @@ simulated in `refreshd.simulated`; the same contract tests run on both.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager
 from datetime import datetime
 from enum import StrEnum
 from types import TracebackType
@@ -284,6 +285,9 @@ class Lanes(Protocol):
 
     def aside(self, act: Callable[[], R]) -> Callable[[], R]:
         """Start `act` beside the caller; the returned call waits for its result."""
+
+    def resting(self) -> AbstractContextManager[None]:
+        """Mark a time in which this lane waits on purpose, which is no hang of the drive."""
 
     def scratch(self, length: int, use: str = "chunk") -> memoryview:
         """Return a buffer of `length` bytes, aligned for direct I/O, owned by this lane.

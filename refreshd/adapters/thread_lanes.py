@@ -6,9 +6,9 @@ import mmap
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
-from concurrent.futures import TimeoutError as FutureTimeoutError
+from contextlib import contextmanager
 from itertools import islice
-from threading import local
+from threading import Lock, local
 from typing import TypeVar
 
 from refreshd.errors import DriveHungError
@@ -35,6 +35,9 @@ class ThreadLanes:
         self._pool = ThreadPoolExecutor(LANE_COUNT, thread_name_prefix="lane")
         self._side = ThreadPoolExecutor(1, thread_name_prefix="aside")
         self._own = local()
+        self._lock = Lock()
+        self._resting = 0  # lanes that wait on purpose now
+        self._rests = 0  # how many such waits have ended
         self.is_hung = False
 
     def each(self, act: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
@@ -59,6 +62,18 @@ class ThreadLanes:
         future = self._side.submit(act)
         return lambda: self._await(future)
 
+    @contextmanager
+    def resting(self) -> Iterator[None]:
+        """Mark a wait for the rate limit; with a low one it may outlast the longest request."""
+        with self._lock:
+            self._resting += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._resting -= 1
+                self._rests += 1
+
     def scratch(self, length: int, use: str = "chunk") -> memoryview:
         """Return this thread's buffer of that use and length: anonymous, page aligned."""
         buffers: dict[tuple[str, int], memoryview] | None = getattr(self._own, "buffers", None)
@@ -79,16 +94,22 @@ class ThreadLanes:
             raise DriveHungError("an earlier request is still out; nothing more is asked")
 
     def _await(self, future: Future[R]) -> R:
-        try:
-            return future.result(timeout=self._hung_after_s)
-        except FutureTimeoutError as err:
-            if future.done():
-                return future.result()  # it ended this very moment, or timed out by itself
+        if not self._has_ended(future):
             self.is_hung = True
             raise DriveHungError(
                 f"a request has not been answered for {self._hung_after_s:g} s; "
                 "the drive or its path hangs"
-            ) from err
+            )
+        return future.result()
+
+    def _has_ended(self, future: Future[R]) -> bool:
+        """Wait for the end of an act; False once nothing rested for the longest time allowed."""
+        while True:
+            rests = self._rests
+            if not wait([future], timeout=self._hung_after_s).not_done:
+                return True
+            if not self._resting and rests == self._rests:
+                return False
 
     def _settle(self, waiting: deque[Future[R]]) -> None:
         """Let what is under way end before the caller reuses a buffer or reports.
@@ -101,4 +122,4 @@ class ThreadLanes:
         for future in waiting:
             if self.is_hung:
                 return
-            self.is_hung = bool(wait([future], timeout=self._hung_after_s).not_done)
+            self.is_hung = not self._has_ended(future)

@@ -11,7 +11,7 @@ from threading import Lock, get_ident
 from typing import TypeVar
 
 from refreshd.errors import DriveError, WriteFailedError, require
-from refreshd.ports import BlockMedium, Clock, ReadBackMethod
+from refreshd.ports import BlockMedium, Clock, Lanes, ReadBackMethod
 from refreshd.quantities import Geometry, Span
 
 R = TypeVar("R")
@@ -20,8 +20,9 @@ R = TypeVar("R")
 class Pacer:
     """Keeps the average rate below a limit, in bytes per second. None: no limit."""
 
-    def __init__(self, clock: Clock, rate_bytes_per_s_max: int | None) -> None:
+    def __init__(self, clock: Clock, lanes: Lanes, rate_bytes_per_s_max: int | None) -> None:
         self._clock = clock
+        self._lanes = lanes
         self._rate = rate_bytes_per_s_max
         self._lock = Lock()
         self._free_at_s = clock.elapsed_s()
@@ -35,7 +36,8 @@ class Pacer:
             wait = self._free_at_s - now
             self._free_at_s = max(self._free_at_s, now) + length / self._rate
         if wait > 0:
-            self._clock.sleep(wait)
+            with self._lanes.resting():
+                self._clock.sleep(wait)
 
 
 @dataclass(frozen=True, slots=True)

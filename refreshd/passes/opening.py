@@ -29,7 +29,7 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
     state = bench.ledger.unfinished_pass(number, kind)
     metered = MeteredMedium(
         bench.medium,
-        Pacer(bench.clock, options.rate_bytes_per_s_max),
+        Pacer(bench.clock, bench.lanes, options.rate_bytes_per_s_max),
         options.readback_lag_bytes,
     )
     if state is None:

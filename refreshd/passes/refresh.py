@@ -219,7 +219,7 @@ class RefreshPass:
         visit = self._visit
         weighed = [visit.weigh(one, segment.digest_of(one.chunk)) for one in readings]
         suspects = [suspect for suspect in weighed if suspect is not None]
-        again = list(visit.read_again(suspects, mark))
+        again = list(visit.read_again(suspects, mark, self._checkpoints.busy_chunks()))
         if any([visit.settle(suspect) for suspect in again]):  # noqa: C419 - settle all of them.
             raise path_doubted()
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -139,15 +139,22 @@ class Visit:
             "time; its digest is recorded now, what it held before is not known."
         )
 
-    def read_again(self, suspects: Sequence[Suspect], mark: int) -> Iterator[Suspect]:
+    def read_again(
+        self, suspects: Sequence[Suspect], mark: int, busy: Collection[int] = ()
+    ) -> Iterator[Suspect]:
         """Read differing chunks a second time, when the first answer is out of every cache.
 
-        `mark` is the traffic when the last of them was read. Yields each suspect with its
-        second reading filled in.
+        Args:
+            suspects: The chunks.
+            mark: The traffic when the last of them was read.
+            busy: Chunks that wait for their own read-back, and must stay out of the cache.
+
+        Yields:
+            Each suspect with its second reading filled in.
         """
         if not suspects:
             return
-        self.elsewhere.outlast(mark, {suspect.chunk for suspect in suspects})
+        self.elsewhere.outlast(mark, {suspect.chunk for suspect in suspects} | set(busy))
         chunks = [suspect.chunk for suspect in suspects]
         readings = self.bench.lanes.each(self.reader.read, chunks)
         for suspect, second in zip(suspects, readings, strict=True):

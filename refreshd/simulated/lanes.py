@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -31,6 +32,10 @@ class InlineLanes:
 
             return fail
         return lambda: result
+
+    def resting(self) -> AbstractContextManager[None]:
+        """Wait as long as it takes: nothing hangs here."""
+        return nullcontext()
 
     def scratch(self, length: int, use: str = "chunk") -> memoryview:
         """Return the one buffer of that use and length."""

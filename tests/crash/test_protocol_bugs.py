@@ -9,7 +9,7 @@ engine as it is.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -238,7 +238,9 @@ def digests_from_the_buffer(patch: Patch) -> None:
 def no_second_reading(patch: Patch) -> None:
     """R2: a chunk that differs once is damaged."""
 
-    def same_again(_self: Visit, suspects: Sequence[Suspect], _mark: int) -> Iterator[Suspect]:
+    def same_again(
+        _self: Visit, suspects: Sequence[Suspect], _mark: int, _busy: Collection[int] = ()
+    ) -> Iterator[Suspect]:
         for suspect in suspects:
             yield replace(suspect, second=Reading(suspect.chunk, suspect.first))
 

@@ -275,7 +275,7 @@ def test_buffers_are_apart_by_use_length_and_thread(lanes: ThreadLanes) -> None:
 def test_a_write_is_refused_after_an_error_of_another_lane() -> None:
     """No write in doubt of the drive's identity, whichever lane met the error."""
     room = fork(base_room(PLAN))
-    metered = MeteredMedium(room.drive, Pacer(room.clock, None), 0)
+    metered = MeteredMedium(room.drive, Pacer(room.clock, room.lanes, None), 0)
     metered.open_for_writing()
     room.drive.disk.is_gone = True
     with pytest.raises(Exception, match="is gone"):
@@ -293,3 +293,18 @@ def test_a_write_is_refused_after_an_error_of_another_lane() -> None:
 
     assert room.drive.proofs == 2
     assert metered.oldest_request() is None
+
+
+def test_a_wait_for_the_rate_limit_is_no_hang() -> None:
+    """With a low rate and large chunks a lane may rest longer than a request may take."""
+    lanes = ThreadLanes(0.05)
+
+    def rest(item: int) -> int:
+        with lanes.resting():
+            Event().wait(0.2)
+        return item
+
+    assert list(lanes.each(rest, range(3))) == [0, 1, 2]
+    assert lanes.aside(lambda: rest(4))() == 4
+    assert not lanes.is_hung
+    lanes.close()
