@@ -1,7 +1,7 @@
 """Is a medium in use? A reason in a sentence, or None.
 
 The kernel's claim (O_EXCL) is the lock; this looks first so that the archivist is told what
-to do, and sees what a claim does not: a plain opener, an image that is attached, ZFS.
+to do, and sees what a claim does not: a plain writer, an image that is attached, ZFS.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from refreshd import signatures
 from refreshd.kernel.backing import foundation, marks_on, nodes_under
 from refreshd.kernel.block_tree import Node, closure, loop_devices
 from refreshd.kernel.mounts import Mount, device_of_node, swap_paths, visible_mounts
+from refreshd.kernel.openers import writers
 
 
 def reason_in_use(path: str | Path) -> str | None:
@@ -94,6 +95,11 @@ def _reasons(place: str, node: Node, family: frozenset[Node]) -> Iterator[str]:
         yield f"{place} is in use: {holder} (md, LVM or a mapping) is assembled on it; stop that"
     yield from _attached(place, node, family)
     yield from _zfs_imported(place, node)
+    for writer in writers({each.device for each in family}):
+        yield (
+            f"{place} is in use: process {writer.pid} ({writer.name}) holds {writer.path} open for "
+            "writing; end that first"
+        )
 
 
 def _mounted(mount: Mount) -> str:

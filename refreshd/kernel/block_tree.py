@@ -38,10 +38,10 @@ def _text(path: Path) -> str | None:
         found = path.read_bytes()
     except OSError:
         return None  # An attribute may be absent, or vanish with its device.
-    return _printable(found) or None
+    return printable(found) or None
 
 
-def _printable(raw: bytes) -> str:
+def printable(raw: bytes) -> str:
     """Return device text that can harm no terminal or log: printable ASCII, single spaces (I8)."""
     kept = bytes(byte if 0x20 <= byte < 0x7F else 0x20 for byte in raw)  # noqa: PLR2004 - ASCII.
     return " ".join(kept.decode("ascii").split())
@@ -234,7 +234,7 @@ def _vpd_serial(page: bytes) -> str | None:
     """Return the serial of VPD page 80h. Source: SPC, unit serial number page."""
     if len(page) < 4 or page[1] != 0x80:  # noqa: PLR2004 - header bytes, page code.
         return None
-    return _printable(page[4 : 4 + int.from_bytes(page[2:4], "big")]) or None
+    return printable(page[4 : 4 + int.from_bytes(page[2:4], "big")]) or None
 
 
 def identity_from_ata(data: bytes) -> Identity:
@@ -258,4 +258,4 @@ def identity_from_ata(data: bytes) -> Identity:
 
 def _ata_text(words: tuple[int, ...]) -> str:
     """Return the text in IDENTIFY words: the first character is the high byte."""
-    return _printable(b"".join(word.to_bytes(2, "big") for word in words))
+    return printable(b"".join(word.to_bytes(2, "big") for word in words))
