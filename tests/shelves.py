@@ -12,11 +12,8 @@ from refreshd.journal import Journal
 from refreshd.ledger import ShelfLedger
 from refreshd.simulated.catalogue import MemoryCatalogue, Snapshot
 from refreshd.simulated.clock import SimulatedClock
-from refreshd.simulated.journal_directory import (
-    Faults,
-    PowerCutError,
-    SimulatedJournalDirectory,
-)
+from refreshd.simulated.disk import PowerCutError
+from refreshd.simulated.journal_directory import Faults, SimulatedJournalDirectory
 from refreshd.verification import Verification, verify
 from tests.journals import NoLock
 

@@ -24,7 +24,7 @@ _NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 _UNSUPPORTED = frozenset({errno.EINVAL, errno.EOPNOTSUPP})
 
 
-class StagingRing:
+class RingFile:
     """`ports.StagingFile` in one file, with a folder `kept` beside it."""
 
     def __init__(self, path: Path, fd: int, size_bytes: int) -> None:

@@ -41,11 +41,11 @@ def _record_all(visit: Visit) -> PassReport:
     for reading in visit.bench.lanes.each(visit.reader.read, range(first, grid.count)):
         visit.note_reading(reading)
         if reading.digest is None:
-            visit.tally.unreadable += 1
+            visit.counts.unreadable += 1
             visit.book.unreadable(reading.unreadable)
         else:
-            visit.tally.matched += 1
-        visit.tally.bytes_checked += grid.span(reading.chunk).length
+            visit.counts.matched += 1
+        visit.counts.bytes_checked += grid.span(reading.chunk).length
         batch.append(reading.digest or NO_DIGEST)
         done = reading.chunk + 1
         is_stopping = visit.bench.attendant.wants_stop() and done < grid.count

@@ -82,7 +82,7 @@ class ReadBack:
                 outcome=visit.outcome(),
                 pass_id=visit.pass_id,
                 bytes_rewritten=rewritten,
-                bytes_skipped=visit.tally.bytes_skipped,
+                bytes_skipped=visit.counts.bytes_skipped,
             )
         )
         visit.bench.ledger.record(

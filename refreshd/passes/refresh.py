@@ -29,9 +29,9 @@ from functools import partial
 from refreshd.errors import (
     DriveError,
     DriveHeldError,
+    InvariantBrokenError,
     PassStoppedError,
     RecordFailedError,
-    require,
 )
 from refreshd.events import PassInterrupted
 from refreshd.passes.bench import Bench, PassOptions, PassReport
@@ -43,7 +43,7 @@ from refreshd.passes.recovery import recover
 from refreshd.passes.ring import Header, StagingRing
 from refreshd.passes.sampling import sample_differs
 from refreshd.passes.sweep import read_once_more
-from refreshd.passes.visit import ANOTHER_CONTENT, Tally, Visit, is_recorded, path_doubted
+from refreshd.passes.visit import ANOTHER_CONTENT, Counts, Visit, is_recorded, path_doubted
 from refreshd.passes.writing import SegmentWriter
 from refreshd.quantities import Digest, DriveNumber, Outcome, PassKind
 from refreshd.register import HOLE, NEVER
@@ -93,9 +93,8 @@ class RefreshPass:
 
     def __init__(self, visit: Visit) -> None:
         staging = visit.bench.staging
-        require(staging is not None, "a refresh pass has staging (I1)")
         if staging is None:
-            raise AssertionError
+            raise InvariantBrokenError("a refresh pass has staging (I1)")
         self._visit = visit
         self._ring = StagingRing(
             staging, visit.card.grid, visit.state.segment_chunks, visit.bench.lanes
@@ -230,7 +229,7 @@ class RefreshPass:
             part.length for chunk in wanted for part in metered.data_spans(grid.span(chunk))
         )
         whole = grid.run(segment.first, segment.end).length
-        self._visit.tally.bytes_skipped += whole - rewritten
+        self._visit.counts.bytes_skipped += whole - rewritten
 
     def _stop_if_asked(self, next_chunk: int) -> None:
         visit = self._visit
@@ -280,7 +279,7 @@ class RefreshPass:
         """Read the whole drive once more, then end the pass."""
         visit = self._visit
         visit.metered.close_for_writing()
-        visit.tally = Tally(bytes_skipped=visit.tally.bytes_skipped)
+        visit.counts = Counts(bytes_skipped=visit.counts.bytes_skipped)
         is_path_doubted = read_once_more(visit)
         visit.fixity_checked("closing", "direct reading, differing chunks twice")
         report = visit.end(reached_end=True)

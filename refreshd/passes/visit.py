@@ -48,7 +48,7 @@ class Suspect:
 
 
 @dataclass
-class Tally:
+class Counts:
     """Chunks by what became of them, and bytes left alone, in this visit."""
 
     matched: int = 0
@@ -72,7 +72,7 @@ class Visit:
     elsewhere: Elsewhere
     book: FindingBook
     began_s: float
-    tally: Tally = field(default_factory=Tally)
+    counts: Counts = field(default_factory=Counts)
     mended: list[Mended] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -110,14 +110,14 @@ class Visit:
 
     def weigh(self, reading: Reading, recorded: Digest) -> Suspect | None:
         """Enter what the first reading of a chunk says; return it if it must be read again."""
-        self.tally.bytes_checked += self.card.grid.span(reading.chunk).length
+        self.counts.bytes_checked += self.card.grid.span(reading.chunk).length
         if reading.digest is None:
-            self.tally.unreadable += 1
+            self.counts.unreadable += 1
             self.book.unreadable(reading.unreadable)
         elif not is_recorded(recorded):
             self._record_late(reading.chunk, reading.digest)
         elif reading.digest == recorded:
-            self.tally.matched += 1
+            self.counts.matched += 1
             self.book.matched(reading.chunk)
         else:
             return Suspect(reading.chunk, recorded, reading.digest)
@@ -169,16 +169,16 @@ class Visit:
         second = suspect.second
         require(second is not None, "a suspect is settled after its second reading")
         if second is None or second.digest is None:
-            self.tally.unreadable += 1
+            self.counts.unreadable += 1
             self.book.unreadable(second.unreadable if second else ())
             return False
         if second.digest == suspect.recorded:
-            self.tally.matched += 1
+            self.counts.matched += 1
             self.book.matched(suspect.chunk)
             self.doubt_path(suspect.chunk)
             return True
         agree = second.digest == suspect.first
-        self.tally.differing += 1
+        self.counts.differing += 1
         self.book.mismatch(
             suspect.chunk,
             second.digest if agree else None,
@@ -221,7 +221,7 @@ class Visit:
         `looked_at` counts the chunks read in this visit. On a drive of fewer than a thousand
         chunks more than half of them must differ.
         """
-        differing = self.tally.differing
+        differing = self.counts.differing
         if looked_at > EARLY_CHUNKS:
             return False
         if differing > EARLY_DIFFERING:
@@ -238,7 +238,7 @@ class Visit:
             outcome=outcome,
             bytes_read=self.metered.bytes_read,
             bytes_written=self.metered.bytes_written,
-            bytes_skipped=self.tally.bytes_skipped,
+            bytes_skipped=self.counts.bytes_skipped,
             seconds=self.bench.clock.elapsed_s() - self.began_s,
             findings=self.book.standing,
             mended=tuple(self.mended),
@@ -262,10 +262,10 @@ class Visit:
                     "pass_id": self.pass_id,
                     "moment": moment,
                     "method": method,
-                    "bytes_checked": self.tally.bytes_checked,
-                    "chunks_matched": self.tally.matched,
-                    "chunks_differing": self.tally.differing,
-                    "chunks_unreadable": self.tally.unreadable,
+                    "bytes_checked": self.counts.bytes_checked,
+                    "chunks_matched": self.counts.matched,
+                    "chunks_differing": self.counts.differing,
+                    "chunks_unreadable": self.counts.unreadable,
                 }
             )
         )

@@ -9,8 +9,8 @@ Fault model, in the order of what is believed least:
 - A created or removed name is volatile until `sync_names`; a file whose name was lost is
   gone, whatever was synced in it.
 - A failed sync loses what it should have made durable, for good: the cache still shows it,
-  and later syncs succeed without writing it. (Source: measured, storage-notes "never retry
-  fsync"; an fsync that fails marks the pages clean.)
+  and later syncs succeed without writing it. (Source: Linux kernel documentation,
+  filesystems/vfs: an fsync that fails marks the pages clean; reproduced 2026-11.)
 - Any operation fails at its N-th call, once or for ever. A failed write leaves a part.
 - A cut comes at any operation: what it asked for is still volatile then.
 - `keep_aside` is all or nothing: its real counterpart writes, syncs and renames.
@@ -25,12 +25,9 @@ from random import Random
 
 from refreshd.errors import RecordFailedError
 from refreshd.journal import first_record
+from refreshd.simulated.disk import PowerCutError
 
 SECTOR_BYTES = 512
-
-
-class PowerCutError(BaseException):
-    """The power is gone. No program catches this."""
 
 
 @dataclass(slots=True)

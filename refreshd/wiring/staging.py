@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from refreshd.adapters.staging_file import BLOCK_BYTES, StagingRing, discard_ring, ring_bytes
+from refreshd.adapters.staging_file import BLOCK_BYTES, RingFile, discard_ring, ring_bytes
 from refreshd.cards import DriveCard, PassState
 from refreshd.errors import RefreshdError, StagingRefusedError
 from refreshd.events import PassBegun
@@ -43,7 +43,7 @@ def ring_path(directory: Path, number: DriveNumber) -> Path:
 @contextmanager
 def ring_opened(
     station: Station, shelf: Shelf, card: DriveCard, policy: DrivePolicy, medium: WorkableMedium
-) -> Iterator[StagingRing]:
+) -> Iterator[RingFile]:
     """
     Open the ring, making room for it before anything is touched; remove it after the pass.
 
@@ -60,7 +60,7 @@ def ring_opened(
         )
     if plan.lost:
         station.attendant.said(plan.lost)
-    ring = StagingRing.open(plan.path, plan.size_bytes)
+    ring = RingFile.open(plan.path, plan.size_bytes)
     try:
         yield ring
     except BaseException:

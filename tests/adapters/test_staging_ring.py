@@ -13,7 +13,7 @@ import pytest
 
 from refreshd.adapters.staging_file import (
     BLOCK_BYTES,
-    StagingRing,
+    RingFile,
     discard_ring,
     ring_bytes,
     staging_objection,
@@ -41,7 +41,7 @@ def path(tmp_path: Path) -> Path:
 
 def test_what_was_staged_comes_back(path: Path) -> None:
     """Written, flushed, read."""
-    ring, back = StagingRing.open(path, SIZE), aligned_buffer(64 * KIB)
+    ring, back = RingFile.open(path, SIZE), aligned_buffer(64 * KIB)
     ring.write(MIB, filled(b"s"))
     ring.flush()
     ring.read(MIB, back)
@@ -53,7 +53,7 @@ def test_what_was_staged_comes_back(path: Path) -> None:
 
 def test_the_room_is_really_there_before_the_pass(path: Path) -> None:
     """A sparse ring would run out of room in the middle of a rewrite."""
-    StagingRing.open(path, SIZE).close()
+    RingFile.open(path, SIZE).close()
 
     assert path.stat().st_blocks * 512 >= SIZE
     assert ring_bytes(path) == SIZE
@@ -61,7 +61,7 @@ def test_the_room_is_really_there_before_the_pass(path: Path) -> None:
 
 def test_the_ring_and_its_folder_are_for_their_owner_alone(path: Path) -> None:
     """It holds pieces of other people's drives."""
-    ring = StagingRing.open(path, SIZE)
+    ring = RingFile.open(path, SIZE)
     kept = Path(ring.keep_aside("K07-4096", filled(b"k")))
     ring.close()
 
@@ -73,11 +73,11 @@ def test_the_ring_and_its_folder_are_for_their_owner_alone(path: Path) -> None:
 
 def test_an_existing_ring_keeps_what_it_holds(path: Path) -> None:
     """I6: recovery reads the copies that a killed pass left."""
-    ring = StagingRing.open(path, SIZE)
+    ring = RingFile.open(path, SIZE)
     ring.write(0, filled(b"r"))
     ring.flush()
     ring.close()
-    again, back = StagingRing.open(path, SIZE), aligned_buffer(64 * KIB)
+    again, back = RingFile.open(path, SIZE), aligned_buffer(64 * KIB)
     again.read(0, back)
     again.close()
 
@@ -86,27 +86,27 @@ def test_an_existing_ring_keeps_what_it_holds(path: Path) -> None:
 
 def test_a_ring_of_another_size_is_never_remade_by_itself(path: Path) -> None:
     """I1: it may hold the only good copy of an interrupted rewrite."""
-    StagingRing.open(path, SIZE).close()
+    RingFile.open(path, SIZE).close()
 
     with pytest.raises(StagingRefusedError, match="only good copy"):
-        StagingRing.open(path, SIZE * 2)
+        RingFile.open(path, SIZE * 2)
     assert ring_bytes(path) == SIZE
     discard_ring(path)
     assert ring_bytes(path) is None
-    StagingRing.open(path, SIZE * 2).close()
+    RingFile.open(path, SIZE * 2).close()
 
 
 def test_a_ring_serves_one_pass_at_a_time(path: Path) -> None:
     """Two passes would overwrite each other's copies."""
-    ring = StagingRing.open(path, SIZE)
+    ring = RingFile.open(path, SIZE)
     with pytest.raises(StagingRefusedError, match="another pass"):
-        StagingRing.open(path, SIZE)
+        RingFile.open(path, SIZE)
     ring.close()
 
 
 def test_a_transfer_outside_of_the_ring_stops_the_program(path: Path) -> None:
     """A wrong offset is a fault of ours."""
-    ring = StagingRing.open(path, SIZE)
+    ring = RingFile.open(path, SIZE)
 
     for start, length in ((SIZE, BLOCK_BYTES), (100, BLOCK_BYTES), (0, 100), (-BLOCK_BYTES, 4096)):
         with pytest.raises(InvariantBrokenError):
@@ -116,7 +116,7 @@ def test_a_transfer_outside_of_the_ring_stops_the_program(path: Path) -> None:
 
 def test_kept_bytes_are_whole_and_replace_nothing(path: Path) -> None:
     """What was kept before stays: it may be all that is left of something."""
-    ring = StagingRing.open(path, SIZE)
+    ring = RingFile.open(path, SIZE)
     first = Path(ring.keep_aside("K07-4096", memoryview(b"first")))
     second = Path(ring.keep_aside("K07-4096", filled(b"2")))
     ring.close()
@@ -128,7 +128,7 @@ def test_kept_bytes_are_whole_and_replace_nothing(path: Path) -> None:
 
 def test_kept_bytes_have_a_plain_name(path: Path) -> None:
     """A name from outside must not lead out of the folder."""
-    ring = StagingRing.open(path, SIZE)
+    ring = RingFile.open(path, SIZE)
 
     for name in ("", "..", "a/b", "/etc/x"):
         with pytest.raises(InvariantBrokenError):
@@ -139,8 +139,8 @@ def test_kept_bytes_have_a_plain_name(path: Path) -> None:
 TRACED = """
 import sys
 from pathlib import Path
-from refreshd.adapters.staging_file import StagingRing
-ring = StagingRing.open(Path(sys.argv[1]), 65536)
+from refreshd.adapters.staging_file import RingFile
+ring = RingFile.open(Path(sys.argv[1]), 65536)
 ring.keep_aside("kept", memoryview(b"x" * 5000))
 """
 
@@ -242,16 +242,16 @@ def small(tmp_path: Path) -> Iterator[Path]:
 def test_no_room_is_told_before_anything_is_touched(small: Path) -> None:
     """And no half-made ring is left in the way."""
     with pytest.raises(StagingRefusedError, match=r"ENOSPC.*nothing was touched"):
-        StagingRing.open(small / "ring", 32 * MIB)
+        RingFile.open(small / "ring", 32 * MIB)
 
     assert not (small / "ring").exists()
-    StagingRing.open(small / "ring", MIB).close()
+    RingFile.open(small / "ring", MIB).close()
 
 
 @pytest.mark.root
 def test_no_room_to_keep_bytes_is_a_failure_that_leaves_no_half_file(small: Path) -> None:
     """What is in the ring stays there."""
-    ring = StagingRing.open(small / "ring", MIB)
+    ring = RingFile.open(small / "ring", MIB)
     ring.write(0, filled(b"r"))
     ring.flush()
     with pytest.raises(StagingFailedError, match="ENOSPC"):
@@ -272,7 +272,7 @@ def test_staged_bytes_are_read_from_the_disk_and_not_from_memory(tmp_path: Path)
         made.truncate(16 * MIB)
     loops.run("mkfs.ext4", "-q", "-F", disk)
     with loops.attached(disk) as node, loops.mounted(node, tmp_path / "mnt") as point:
-        ring = StagingRing.open(point / "ring", MIB)
+        ring = RingFile.open(point / "ring", MIB)
         ring.write(0, filled(b"\xa7"))
         ring.flush()
         cached = os.open(point / "ring", os.O_RDONLY)

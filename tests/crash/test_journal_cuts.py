@@ -9,7 +9,8 @@ import pytest
 
 from refreshd.errors import RecordFailedError
 from refreshd.events import Entry
-from refreshd.simulated.journal_directory import SECTOR_BYTES, Faults, PowerCutError
+from refreshd.simulated.disk import PowerCutError
+from refreshd.simulated.journal_directory import SECTOR_BYTES, Faults
 from tests.shelves import Shelf, check
 
 RECORDS = 6
