@@ -27,11 +27,16 @@ TELLING_SECONDS = 10
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """What a pass will move over the drive at most, in bytes, and how fast that will go."""
+    """What a pass will move over the drive, in bytes, and how fast that will go.
+
+    Not a limit: every differing chunk is read a second time, after as much else as the read-back
+    lag; and chunks that are not due are only read.
+    """
 
     bytes_to_move: int
     bytes_per_s: int
     basis: str
+    condition: str = ""
 
     @property
     def seconds(self) -> int:
@@ -42,7 +47,7 @@ class Expectation:
     def sentence(self) -> str:
         """Say it, with what is assumed."""
         return (
-            f"At most {size_words(self.bytes_to_move)} go over the drive; at "
+            f"About {size_words(self.bytes_to_move)} go over the drive{self.condition}; at "
             f"{rate_words(self.bytes_per_s)} ({self.basis}) that takes "
             f"{duration_words(self.seconds)}."
         )
@@ -78,7 +83,8 @@ def expect(
         rate, basis = TYPICAL_BYTES_PER_S[card.medium], f"the typical rate of {_a(card.medium)}"
     if rate_bytes_per_s_max is not None and rate_bytes_per_s_max < rate:
         rate, basis = rate_bytes_per_s_max, "the rate limit of the policy"
-    return Expectation(to_move, rate, basis)
+    condition = " if all of it is rewritten" if kind is PassKind.REFRESH else ""
+    return Expectation(to_move, rate, basis, condition)
 
 
 def _a(medium: MediumKind) -> str:

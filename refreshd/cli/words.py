@@ -30,11 +30,11 @@ On = Annotated[
     ),
 ]
 Shelfmark = Annotated[
-    str, typer.Option("--shelfmark", metavar="PLACE", help="Where it lies: room, box, slot.")
+    str, typer.Option("--shelfmark", metavar="SHELFMARK", help="Where it lies: room, box, slot.")
 ]
 Title = Annotated[str, typer.Option("--title", metavar="TEXT", help="What is on it.")]
 NewShelfmark = Annotated[
-    str | None, typer.Option("--shelfmark", metavar="PLACE", help="Correct where it lies.")
+    str | None, typer.Option("--shelfmark", metavar="SHELFMARK", help="Correct where it lies.")
 ]
 NewTitle = Annotated[
     str | None, typer.Option("--title", metavar="TEXT", help="Correct what is on it.")

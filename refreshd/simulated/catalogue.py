@@ -139,7 +139,7 @@ class MemoryCatalogue:
         """Return one card, withdrawn or not, or raise UnknownDriveError."""
         card = self._held.card(number)
         if card is None:
-            raise UnknownDriveError(f"{number}: no such drive on the shelf; `shelf` lists them")
+            raise UnknownDriveError(f"{number}: no such drive; `refreshd shelf` lists all")
         return card
 
     def digests(self, number: DriveNumber, first: int, count: int) -> bytes:
@@ -174,7 +174,9 @@ class MemoryCatalogue:
         """Return one finding in any state, or raise UsageError."""
         found = self._held.found(finding)
         if found is None or found.drive != number:
-            raise UsageError(f"{number} has no finding {finding}; `findings` lists the open ones")
+            raise UsageError(
+                f"{number} has no finding {finding}; `refreshd findings` lists the open ones"
+            )
         return found
 
     def unfinished_pass(self, number: DriveNumber, kind: PassKind) -> PassState | None:

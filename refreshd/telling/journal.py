@@ -111,7 +111,7 @@ def _of_a_card(
 
 def _changes(event: events.CardCorrected) -> str:
     fields = {
-        "place": event.shelfmark,
+        "shelfmark": event.shelfmark,
         "title": event.title,
         "medium": event.medium,
         "written on": event.claimed_written_on,

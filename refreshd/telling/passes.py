@@ -15,6 +15,7 @@ _ENDED = {
     (PassKind.FIXITY, Outcome.SUCCESS): "everything was read and matches what was recorded",
     (PassKind.REFRESH, Outcome.SUCCESS): "what was due was rewritten, read back, and matches",
 }
+_NOTHING_WRITTEN = "all of it was read and matches; nothing (more) was due to be rewritten"
 
 
 def pass_lines(report: PassReport) -> Iterator[str]:
@@ -25,7 +26,7 @@ def pass_lines(report: PassReport) -> Iterator[str]:
     elif report.findings:
         yield f"{which} ended with {counted(len(report.findings), 'finding')}."
     elif report.outcome is Outcome.SUCCESS:
-        yield f"{which} ended: {_ENDED[report.kind, Outcome.SUCCESS]}."
+        yield f"{which} ended: {_ended_well(report)}."
     else:
         yield f"{which} ended well, with something to note."
     yield (
@@ -43,6 +44,13 @@ def pass_lines(report: PassReport) -> Iterator[str]:
         yield f"`refreshd findings {report.drive}` says what to do about it."
 
 
+def _ended_well(report: PassReport) -> str:
+    """Say what a pass proved; a refresh that wrote nothing does not speak of rewriting."""
+    if report.kind is PassKind.REFRESH and report.bytes_written == 0:
+        return _NOTHING_WRITTEN
+    return _ENDED[report.kind, Outcome.SUCCESS]
+
+
 def taken_in_lines(taken: TakenIn) -> Iterator[str]:
     """Tell how a drive was taken into care."""
     card = taken.card
@@ -56,7 +64,7 @@ def taken_in_lines(taken: TakenIn) -> Iterator[str]:
             f"{found.unreadable_items} not readable."
         )
     if card.is_taken_in or taken.inventory is not None:
-        yield f"{card.number} ({card.title}) is in care; its place is {card.shelfmark}."
+        yield f"{card.number} ({card.title}) is in care; its shelfmark is {card.shelfmark}."
 
 
 def withdrawn_lines(withdrawn: Withdrawn) -> Iterator[str]:

@@ -8,13 +8,14 @@ from datetime import date
 from refreshd.cards import Carrier, Evidence, PassHistory, PassState
 from refreshd.durations import counted
 from refreshd.planning import CountsFrom, Due
+from refreshd.quantities import PassKind
 from refreshd.telling.findings import brief
 from refreshd.telling.tables import table_lines
 from refreshd.verbs.looking import DriveView, ShelfLine, ShelfList
 from refreshd.words import DAY_S, duration_words, medium_words, size_words
 
 _FIXITY_COUNTS_FROM = {CountsFrom.LAST_FIXITY: "last complete reading"}
-_HEADS = ("Refresh due", "Number", "Place", "Title", "Last rewritten", "Remarks")
+_HEADS = ("Refresh due", "Number", "Shelfmark", "Title", "Last rewritten", "Remarks")
 
 
 def shelf_lines(shelf: ShelfList, width: int | None = None) -> Iterator[str]:
@@ -53,6 +54,11 @@ def _remarks(line: ShelfLine, as_of: date) -> Iterator[str]:
         yield "mounted folder, inventory only"
     elif not card.is_taken_in:
         yield "not taken in completely"
+    yield from (
+        f"{state.kind} pass not finished"
+        for state in line.unfinished
+        if state.kind is not PassKind.ACCESSION
+    )
     if line.open_findings:
         yield counted(line.open_findings, "open finding")
     if line.rewritten.held_chunks:
@@ -63,7 +69,7 @@ def drive_lines(view: DriveView) -> Iterator[str]:
     """Tell everything that is known of one drive, in sentences."""
     card = view.card
     yield f"{card.number}: {card.title}"
-    yield f"Its place is {card.shelfmark}."
+    yield f"Its shelfmark is {card.shelfmark}."
     yield from _about_the_drive(view)
     if card.withdrawn_on is not None:
         yield f"It was withdrawn on {card.withdrawn_on} and is no longer in care."

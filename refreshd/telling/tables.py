@@ -8,6 +8,10 @@ from io import StringIO
 WIDE = 1000
 """Columns where there is no terminal: nothing is cut off or folded for a file or a pipe."""
 
+GAP = 3
+UNBROKEN_MAX = len("2026-01-31")
+"""A word of up to so many letters is not broken while there is room: a date stays a date."""
+
 
 def table_lines(
     heads: Sequence[str], rows: Iterable[Sequence[str]], width: int | None = None
@@ -25,11 +29,20 @@ def table_lines(
     from rich.table import Table  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
 
-    table = Table(box=None, pad_edge=False, header_style="", padding=(0, 3, 0, 0))
-    for head in heads:
-        table.add_column(Text(head), overflow="fold")
-    for row in rows:
+    table = Table(box=None, pad_edge=False, header_style="", padding=(0, GAP, 0, 0))
+    body = [tuple(row) for row in rows]
+    columns = tuple(zip(heads, *body, strict=True))
+    is_roomy = sum(_width_min(cells) + GAP for cells in columns) <= (width or WIDE)
+    for head, *cells in columns:
+        least = _width_min([head, *cells]) if is_roomy else None
+        table.add_column(Text(head), overflow="fold", min_width=least)
+    for row in body:
         table.add_row(*(Text(cell) for cell in row))
     out = StringIO()
     Console(file=out, width=width or WIDE, color_system=None).print(table)
     yield from (line.rstrip() for line in out.getvalue().splitlines())
+
+
+def _width_min(cells: Iterable[str]) -> int:
+    words = (word for cell in cells for word in cell.split())
+    return min(UNBROKEN_MAX, max(map(len, words), default=1))

@@ -20,6 +20,7 @@ class ShelfLine:
     rewritten: LastRewrite
     due: Due
     open_findings: int
+    unfinished: tuple[PassState, ...] = ()
 
     @property
     def first_due(self) -> date:
@@ -46,7 +47,14 @@ def shelf_list(station: Station, as_of: date | None = None) -> ShelfList:
 def _line(station: Station, shelf: Shelf, card: DriveCard, as_of: date) -> ShelfLine:
     rewritten = shelf.ledger.oldest_written(card.number)
     due = due_dates(card, rewritten.on, station.policy_of(card.medium, card.number), as_of)
-    return ShelfLine(card, rewritten, due, len(shelf.ledger.findings(card.number)))
+    states = (shelf.ledger.unfinished_pass(card.number, kind) for kind in PassKind)
+    return ShelfLine(
+        card=card,
+        rewritten=rewritten,
+        due=due,
+        open_findings=len(shelf.ledger.findings(card.number)),
+        unfinished=tuple(state for state in states if state is not None),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +64,6 @@ class DriveView:
     line: ShelfLine
     as_of: date
     passes: tuple[PassHistory, ...]
-    unfinished: tuple[PassState, ...]
     findings: tuple[Finding, ...]
     recorded_chunks: int
 
@@ -65,6 +72,11 @@ class DriveView:
         """The drive's card."""
         return self.line.card
 
+    @property
+    def unfinished(self) -> tuple[PassState, ...]:
+        """Passes that were interrupted."""
+        return self.line.unfinished
+
 
 def look_at(station: Station, number: DriveNumber) -> DriveView:
     """Return what is known of a drive, also of one that was withdrawn."""
@@ -72,12 +84,10 @@ def look_at(station: Station, number: DriveNumber) -> DriveView:
     with shelf_for_reading(station) as shelf:
         ledger = shelf.ledger
         card = ledger.drive(number)
-        states = (ledger.unfinished_pass(number, kind) for kind in PassKind)
         return DriveView(
             line=_line(station, shelf, card, today),
             as_of=today,
             passes=ledger.passes(number),
-            unfinished=tuple(state for state in states if state is not None),
             findings=ledger.findings(number),
             recorded_chunks=ledger.recorded_chunks(number),
         )

@@ -342,14 +342,17 @@ def test_a_stopped_refresh_is_checkpointed_and_goes_on(counter: Counter, k07: Pa
     told = counter.say("refresh", "K07", "--on", k07)
     stopped = counter.ask("refresh", "K07", "--on", k07)
     counter.world.fit = lambda station: station
+    listed = counter.say("shelf").out
 
     again = counter.ask("refresh", "K07", "--on", k07)
 
     assert (told.code, stopped.code) == (4, 4)
     assert "has not reached the end" in told.out
+    assert "refresh pass not finished" in listed
     assert stopped.json.keys() >= PASS_KEYS
     assert stopped.json["error"]["kind"] == "PassStoppedError"
     assert (again.code, again.json["pass"]) == (0, stopped.json["pass"])
+    assert "not finished" not in counter.say("shelf").out
 
 
 def test_a_ring_is_found_again_after_the_policy_names_another_place(

@@ -187,7 +187,7 @@ def test_a_card_is_told_in_sentences(counter: Counter, k07: Path) -> None:
 
     told = counter.say("drive", "K07").out
 
-    assert "Its place is R2-B04-S3." in told
+    assert "Its shelfmark is R2-B04-S3." in told
     assert "Its refresh is due on 2034-03-14, in 3 years, counted from the accession" in told
     assert "fixity pass K07/2: fail" in told
     assert "1 open finding:" in told

@@ -12,16 +12,19 @@ import pytest
 from refreshd import events
 from refreshd.cards import Presence
 from refreshd.errors import UsageError
+from refreshd.passes.bench import PassReport
 from refreshd.quantities import (
     DriveNumber,
     FindingId,
     FindingKind,
     MediumKind,
+    Outcome,
     PassId,
     PassKind,
 )
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.telling.journal import sentence
+from refreshd.telling.passes import pass_lines
 from refreshd.telling.progress import BarTeller, PlainTeller
 from refreshd.telling.tables import table_lines
 from refreshd.wiring.places import policy_file, state_directory
@@ -104,6 +107,21 @@ def test_a_bar_is_shown_and_taken_away() -> None:
     teller.close()
 
     assert "F1 [red] is no markup" in out.getvalue()
+
+
+@pytest.mark.parametrize("width", range(30, 160, 5))
+def test_a_narrow_table_loses_no_letter(width: int) -> None:
+    """Whatever the terminal, every letter is there, and from 80 columns on a date is whole."""
+    heads = ("Refresh due", "Number", "Shelfmark", "Title", "Last rewritten", "Remarks")
+    rows = [("2026-05-01", "K07", "R2-B04-S3", "Choir recordings", "2026-11-25", "3 open findings")]
+
+    lines = list(table_lines(heads, rows, width))
+
+    wide = "".join(table_lines(heads, rows))
+    assert sorted("".join(lines).replace(" ", "")) == sorted(wide.replace(" ", ""))
+    if width >= 80:
+        assert any("2026-05-01" in line for line in lines)
+        assert any("2026-11-25" in line for line in lines)
 
 
 def test_a_table_takes_its_cells_literally() -> None:
@@ -227,3 +245,24 @@ def test_every_kind_of_record_has_a_sentence() -> None:
 
     assert len(told) == len(ONE_OF_EACH)
     assert all(len(one) > 10 for one in told)
+
+
+def _refreshed(bytes_written: int) -> PassReport:
+    return PassReport(
+        drive=K07,
+        pass_id=P2,
+        kind=PassKind.REFRESH,
+        outcome=Outcome.SUCCESS,
+        bytes_read=8 * 10**6,
+        bytes_written=bytes_written,
+        bytes_skipped=8 * 10**6 - bytes_written,
+        seconds=1.0,
+    )
+
+
+def test_a_refresh_that_wrote_nothing_does_not_speak_of_rewriting() -> None:
+    """No more is said than was done: nothing was due."""
+    told = "\n".join(pass_lines(_refreshed(0)))
+
+    assert "nothing (more) was due to be rewritten" in told
+    assert "what was due was rewritten, read back" in "\n".join(pass_lines(_refreshed(4 * 10**6)))

@@ -104,6 +104,8 @@ def test_a_refresh_moves_three_times_the_drive() -> None:
     assert moved == [SIZE, 3 * SIZE, 4 * SIZE]
     assert refresh.seconds == -(-3 * SIZE // TYPICAL_BYTES_PER_S[MediumKind.HARD_DISK])
     assert "typical rate of a hard disk" in refresh.sentence
+    assert "if all of it is rewritten" in refresh.sentence
+    assert "if all of it" not in fixity.sentence
 
 
 def test_the_rate_limit_counts_where_it_is_lower() -> None:

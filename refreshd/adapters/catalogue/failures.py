@@ -18,7 +18,7 @@ _DAMAGED = {
 }
 _FAILED = {
     sqlite3.SQLITE_FULL: "the disk is full; make room, then run again",
-    sqlite3.SQLITE_IOERR: "the disk reports an I/O error; look at the server's disk",
+    sqlite3.SQLITE_IOERR: "the disk reports an I/O error; see whether it is full, or failing",
     sqlite3.SQLITE_READONLY: "it may not be written; run as the user who owns it",
     sqlite3.SQLITE_PERM: "it may not be opened; run as the user who owns it",
     sqlite3.SQLITE_CANTOPEN: "it cannot be opened; look at the permissions of its directory",

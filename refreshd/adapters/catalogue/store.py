@@ -89,7 +89,7 @@ class SqliteCatalogue:
             book = SqlBook(connection, self._path)
             card = book.card(number)
             if card is None:
-                raise UnknownDriveError(f"{number}: no such drive on the shelf; `shelf` lists them")
+                raise UnknownDriveError(f"{number}: no such drive; `refreshd shelf` lists all")
             yield book, card
 
     # --- Write side
@@ -166,7 +166,9 @@ class SqliteCatalogue:
         with self._reading() as connection:
             found = SqlBook(connection, self._path).found(finding)
         if found is None or found.drive != number:
-            raise UsageError(f"{number} has no finding {finding}; `findings` lists the open ones")
+            raise UsageError(
+                f"{number} has no finding {finding}; `refreshd findings` lists the open ones"
+            )
         return found
 
     def unfinished_pass(self, number: DriveNumber, kind: PassKind) -> PassState | None:
