@@ -332,7 +332,10 @@ def _open(place: str, mode: int) -> int:
                 "LVM, another pass); detach that first"
             ) from err
         if err.errno in direct_io.GONE | {errno.ENOENT}:
-            raise DriveGoneError(f"{place}: the drive is gone, or holds no medium") from err
+            raise DriveGoneError(
+                f"{place}: the drive is gone, holds no medium, or was given up by the kernel after "
+                "an error; unplug it, and plug it in again"
+            ) from err
         if err.errno in {errno.EACCES, errno.EPERM, errno.EROFS}:
             raise RefusedError(
                 f"{place}: may not be opened ({direct_io.error_name(err)}); run with access to "
