@@ -123,6 +123,15 @@ class ShelfLedger:
         """Raise what `open` would raise about the two heads. Writes nothing, takes no lock."""
         self._compare(self._catalogue.head(), self._journal.head())
 
+    def records_behind(self) -> int:
+        """Return how many records the catalogue lacks: with 2 or more it is an old copy.
+
+        The journal is asked first, so that a pass that goes on meanwhile makes nothing look old.
+        """
+        last, held = self._journal.head(), self._catalogue.head()
+        reached = 0 if held is None else held[0]
+        return 0 if last is None else max(0, last.sequence - reached)
+
     # The two stores
 
     def _settle(self) -> None:

@@ -195,7 +195,14 @@ def _of_a_finding(
 
 CHAIN_IS_WHOLE = (
     "The chain is whole: no record was edited, removed, added or moved. (Only a journal written "
-    "anew from its first record would look the same; an export kept elsewhere shows that.)"
+    "anew from its first record, or journal and catalogue both put back to an earlier day, would "
+    "look the same; an export kept elsewhere shows that.)"
+)
+
+
+RECORDS_ARE_WHOLE = (
+    "No record that is here was edited, removed from among the others, added or moved; whether "
+    "any are missing at the end cannot be told. An export kept elsewhere shows that."
 )
 
 
@@ -213,10 +220,11 @@ def verified_lines(checked: JournalVerified) -> Iterator[str]:
         yield "So much is wrong that the rest was not read."
     if checked.unasked:
         yield f"The catalogue could not say where the journal ends: {checked.unasked}."
+    whole = RECORDS_ARE_WHOLE if checked.unasked else CHAIN_IS_WHOLE
     if found.is_untouched and found.problems:
-        yield f"The torn line is what a power cut leaves. {CHAIN_IS_WHOLE}"
+        yield f"The torn line is what a power cut leaves. {whole}"
     elif found.is_untouched:
-        yield CHAIN_IS_WHOLE
+        yield whole
     else:
         yield "The journal was changed or damaged. An export has the records as they were."
 

@@ -13,7 +13,7 @@ from refreshd.adapters.journal_directory import FileJournalDirectory
 from refreshd.adapters.shelf_lock import FlockShelfLock
 from refreshd.adapters.state_directory import look_at_state_directory, make_state_directory
 from refreshd.durations import add
-from refreshd.errors import CatalogueError
+from refreshd.errors import CatalogueError, UsageError
 from refreshd.journal import Journal
 from refreshd.ledger import ShelfLedger
 from refreshd.ports import CatalogueStore
@@ -62,11 +62,21 @@ def shelf_for_writing(station: Station) -> Iterator[Shelf]:
 
 @contextmanager
 def shelf_for_reading(station: Station) -> Iterator[Shelf]:
-    """Open the shelf without writing anything; an empty one where there is none."""
-    look_at_state_directory(station.state)
+    """Open the shelf without writing anything; an empty one where there is none.
+
+    What makes the answer less than it seems is told: a wrong directory, an old catalogue.
+    """
+    if not look_at_state_directory(station.state):
+        station.attendant.said(f"There is no record in {station.state} yet.")
     with _catalogue(station.state, is_reading=True) as catalogue:
         shelf = _joined(station, _journal_for_reading(station.state), catalogue)
         shelf.ledger.check()
+        behind = shelf.ledger.records_behind()
+        if behind > 1:
+            station.attendant.said(
+                f"The catalogue is an old copy: it lacks the last {behind} records of the "
+                "journal, and what is told here is as old. The next pass brings it up."
+            )
         yield shelf
 
 
@@ -86,7 +96,14 @@ class JournalVerified:
 
 
 def verify_journal(station: Station) -> JournalVerified:
-    """Verify the whole journal against the head that the catalogue knows. Writes nothing."""
+    """
+    Verify the whole journal against the head that the catalogue knows. Writes nothing.
+
+    Raises:
+        UsageError: There is no journal and nobody knows of one: a wrong directory, or a disk that
+            was not mounted, must not pass for a journal that was found whole.
+
+    """
     look_at_state_directory(station.state)
     head, unasked = None, ""
     try:
@@ -94,7 +111,13 @@ def verify_journal(station: Station) -> JournalVerified:
             head = catalogue.head()
     except CatalogueError as err:
         unasked = str(err)
-    return JournalVerified(verify(_journal_for_reading(station.state).lines(), head), unasked)
+    found = verify(_journal_for_reading(station.state).lines(), head)
+    if not (found.records or found.problems or unasked):
+        raise UsageError(
+            f"{station.state}: there is no journal to verify; name the right state directory "
+            "with --state"
+        )
+    return JournalVerified(found, unasked)
 
 
 def export_shelf(station: Station, target: Path) -> Exported:

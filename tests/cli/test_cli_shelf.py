@@ -72,9 +72,44 @@ def test_an_empty_shelf_is_no_error_and_makes_nothing(counter: Counter) -> None:
     assert counter.ask("shelf").json["drives"] == []
     assert counter.ask("findings").json["findings"] == []
     assert counter.ask("journal", "show").json["entries"] == []
-    assert counter.ask("journal", "verify").code == 0
     assert counter.ask("drive", "K07").code == 3
+    assert f"no record in {counter.state}" in counter.say("shelf").err
     assert not counter.state.exists()
+
+
+def test_where_there_is_no_journal_none_is_called_whole(counter: Counter) -> None:
+    """A disk that was not mounted, or a slip in --state, must not look like a sound journal."""
+    said = counter.ask("journal", "verify")
+
+    assert said.code == 2
+    assert "no journal to verify" in said.error
+
+
+def test_without_a_catalogue_the_end_of_the_journal_is_not_vouched_for(
+    counter: Counter, k07: Path
+) -> None:
+    """Only the catalogue knows how many records there were; without it less is claimed."""
+    (counter.state / "catalogue.sqlite").write_bytes(b"no catalogue at all")
+
+    told = counter.say("journal", "verify").out
+
+    assert "The chain is whole" not in told
+    assert "missing at the end cannot be told" in told
+
+
+def test_an_old_catalogue_is_said_to_be_old(counter: Counter, k07: Path) -> None:
+    """A restored catalogue may be behind the journal; a verb that only reads says so (I5)."""
+    old = (counter.state / "catalogue.sqlite").read_bytes()
+    counter.ask("fixity", "K07", "--on", k07)
+    fresh = counter.say("shelf").err
+    for name in ("catalogue.sqlite-wal", "catalogue.sqlite-shm"):
+        (counter.state / name).unlink(missing_ok=True)
+    (counter.state / "catalogue.sqlite").write_bytes(old)
+
+    assert "old copy" not in fresh
+    assert "The catalogue is an old copy" in counter.say("shelf").err
+    assert counter.ask("fixity", "K07", "--on", k07).code == 0
+    assert "old copy" not in counter.say("shelf").err
 
 
 def test_a_title_may_be_in_any_script(counter: Counter, image: Path) -> None:
