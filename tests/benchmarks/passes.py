@@ -191,7 +191,7 @@ def passes(device: str, state: Path, group: Path | None) -> tuple[float, float, 
     told = subprocess.run(
         words,
         check=True,
-        capture_output=True,
+        stdout=subprocess.PIPE,
         preexec_fn=_joining(group),
     )
     fixity_s, refresh_s, peak = json.loads(told.stdout.splitlines()[-1])
