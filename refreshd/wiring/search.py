@@ -13,6 +13,7 @@ from refreshd.cards import Carrier, DriveCard
 from refreshd.drive import END_BYTES_MAX, Sampler, Sampling, identify, identify_as, sample
 from refreshd.errors import (
     DriveError,
+    DriveHungError,
     MediumInUseError,
     MistakenDriveError,
     RefreshdError,
@@ -225,12 +226,19 @@ class _Search:
             let_go(self.desk.lanes, medium)
 
     def _why_not(self) -> RefreshdError:
-        for kind in (DriveError, MistakenDriveError):
-            for doubt in self.doubts:
-                if isinstance(doubt, kind):
-                    return doubt
+        for doubt in self.doubts:
+            if isinstance(doubt, DriveHungError):
+                return doubt  # whoever ends the process must know
         card = self.card
         which = f"{card.number} ({card.title}, {card.shelfmark})"
+        failing = [str(doubt) for doubt in self.doubts if isinstance(doubt, DriveError)]
+        if failing:
+            return DriveError(
+                f"{which} was not found, but may be a disk that fails: {'; '.join(failing)}"
+            )
+        for doubt in self.doubts:
+            if isinstance(doubt, MistakenDriveError):
+                return doubt
         in_use = [str(doubt) for doubt in self.doubts if isinstance(doubt, MediumInUseError)]
         if in_use:
             return MediumInUseError(

@@ -9,6 +9,8 @@ from random import Random
 
 import pytest
 
+from refreshd.errors import DriveGoneError
+from refreshd.wiring.media import WorkableMedium
 from tests import loops
 from tests.fakes.counter import CHUNK, Counter
 
@@ -43,6 +45,25 @@ def test_a_doubt_about_the_drive_itself_is_the_answer(counter: Counter, k07: Pat
     assert "another dock" in said.error
     kinds = [one["event"]["kind"] for one in counter.ask("journal", "show").json["entries"]]
     assert kinds[-1] == "identity-refused"
+
+
+def test_a_disk_that_fails_is_named_as_what_may_be_the_drive(
+    counter: Counter, k07: Path, tmp_path: Path
+) -> None:
+    """Another disk that is dead does not stand for the drive that was asked for (exit 4)."""
+
+    def dead(path: str) -> WorkableMedium:
+        raise DriveGoneError(f"{path}: the drive is gone")
+
+    counter.world.fit = lambda station: replace(
+        station, look_in=lambda: (str(tmp_path / "other"),), open_medium=dead
+    )
+
+    said = counter.ask("fixity", "K07")
+
+    assert said.code == 4
+    assert said.error.startswith("K07 (Glass plates of the harbour survey, R2-B04-S3)")
+    assert "other: the drive is gone" in said.error
 
 
 @pytest.mark.root
