@@ -17,7 +17,7 @@ from refreshd import chain
 from refreshd.cards import Presence
 from refreshd.chain import canonical, decode, digest_of, encode, next_entry, read_frame
 from refreshd.errors import InvariantBrokenError, JournalDamagedError
-from refreshd.events import CardCorrected, Entry, JournalOpened, PassBegun
+from refreshd.events import CardCorrected, DriveAccessioned, Entry, JournalOpened, PassBegun
 from refreshd.quantities import PassId, PassKind
 from tests.journals import BEGINS, K07, chained, some_entries, some_lines
 
@@ -208,6 +208,27 @@ def test_a_true_digest_over_other_spelling_is_refused() -> None:
         decode(resealed)
 
 
+OF_AN_EARLIER_VERSION = (
+    b'{"at":"2026-11-25T14:49:04Z","digest":"843ec82dcd927f94cd8814b03c86700837ce182e2c8de5a08b67'
+    b'38f047d24f3f","event":{"chunk_bytes":4194304,"claimed_written_on":"2023-05-01","drive":"K07"'
+    b',"evidence":{"carrier":"block","is_rotational":true,"logical_bytes":512,"model":"loop device"'
+    b',"physical_bytes":512,"serial":null,"signatures":["ext4:0af1da3a-482c-4c10-844c-b33337e8e2d2'
+    b'"],"size_bytes":734003200,"wwn":null},"kind":"drive-accessioned","medium":"hard-disk","outcom'
+    b'e":"success","shelfmark":"R2-B04-S3","title":"Choir recordings 1998 to 2004"},"label":"access'
+    b'ion","previous":"fcf35ff0a660c9f0c581f271d92aafb85cfa197139ccb925570cb77729afc6e3","sequence"'
+    b":2}\n"
+)
+"""Written before evidence said whether a drive gave its names itself. Never to be changed."""
+
+
+def test_a_line_of_an_earlier_version_is_still_read() -> None:
+    """I5: what a later version knows more of does not turn an old record into a damaged one."""
+    event = decode(OF_AN_EARLIER_VERSION).event
+
+    assert isinstance(event, DriveAccessioned)
+    assert event.evidence.has_own_names is False
+
+
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
 
 
@@ -250,13 +271,13 @@ def test_keys_that_the_two_encoders_sort_differently_go_the_slow_way() -> None:
 def test_an_integer_beyond_2_to_the_53_is_no_canonical_json() -> None:
     """RFC 8785 section 3.2.2.3: readers in other languages would round it."""
     entry = chained([JournalOpened(program="x")])[0]
-    huge = Entry.model_validate_json(
+    huge_line = (
         _sealed({})
         .replace(b'"journal-opened"', b'"catalogue-brought-up"')
         .replace(b'"program":"x"', b'"from_sequence":0,"to_sequence":9007199254740992')
     )
 
     with pytest.raises(rfc8785.IntegerDomainError):
-        encode(huge)
-    assert not chain._is_canonical(huge, encode(entry))
+        encode(Entry.model_validate_json(huge_line))
+    assert not chain._is_canonical(huge_line)
     assert datetime(1, 1, 1, tzinfo=UTC) < entry.at
