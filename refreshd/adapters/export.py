@@ -15,7 +15,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import quote
 
@@ -27,6 +27,7 @@ from refreshd.errors import (
 )
 from refreshd.journal import first_record
 from refreshd.quantities import MIB
+from refreshd.register import ROW_CHUNKS
 from refreshd.verification import Line, Verification, verify
 
 MANIFEST = "manifest-sha256.txt"
@@ -41,7 +42,7 @@ _TEXT = """\
 A copy of the record of a shelf of drives
 =========================================
 
-Made by refreshd at {at} (UTC).
+Made by refreshd at {at} UTC.
 
 What this is
   {catalogue}  what is known of each drive: where it lies, when it was last read and
@@ -52,13 +53,34 @@ What this is
                     record {last}.
   {manifest}
                     the SHA-256 of each file. If it is missing, this copy is unfinished.
+  None of the drives' content is here, only digests, by which it can be told whether the
+  content is still what it was.
 
 How to look whether this copy is whole, with nothing but coreutils
   cd to this directory, then:  sha256sum -c {manifest}
 
+How to check a line of the journal without refreshd
+  Its "digest" is the SHA-256 of the line without that member and without the line end (RFC
+  8785 canonical JSON), its "previous" the digest of the line before. Line 5 of a file:
+    sed -n 5p FILE | sed 's/"digest":"[0-9a-f]*",//' | tr -d '\\n' | sha256sum
+
+How to check a drive without refreshd
+  Its chunks are as long as chunk_bytes in the table drives says, the last may be shorter.
+  The digest of each is its XXH3-128 (seed 0, most significant byte first). The table
+  digest_rows holds {row_chunks} of them to a row, 16 bytes each; 16 zero bytes: none recorded.
+  Holes of an image file count as zeros. Chunk 5 of drive K07 with chunks of 4194304 bytes,
+  with the programs sqlite3 and xxhsum; the two must say the same:
+    sqlite3 -readonly {catalogue} "
+      SELECT lower(hex(substr(packed, 1 + 16 * (5 % {row_chunks}), 16))) FROM digest_rows
+      WHERE drive = 'K07' AND digest_rows.row = 5 / {row_chunks}"
+    dd if=DEVICE bs=4194304 skip=5 count=1 status=none | xxhsum -H128
+
 How to restore it
-  1. Stop the refreshd service. Move the old state directory aside, do not delete it.
-  2. Make a new state directory and copy {catalogue} and journal/ into it.
+  1. Let no refreshd run. Move the old state directory aside, do not delete it: its folder
+     staging (or the directory that the policy names) may hold the only good copy of what an
+     interrupted refresh was writing.
+  2. Make a new state directory and copy {catalogue} and journal/ into it, and the
+     folder staging of the old one, if it survived.
   3. refreshd --state DIRECTORY journal verify
   4. Records that were written after this copy was made are in the old state directory, if
      its journal survived: then copy that journal instead of this one. The catalogue is
@@ -235,7 +257,8 @@ def _finish(sources: Sources, target: Path, names: list[str], now: datetime) -> 
             " truncated. Restore the journal from an earlier export"
         )
     text = _TEXT.format(
-        at=now.isoformat(sep=" ", timespec="minutes"),
+        at=now.astimezone(UTC).strftime("%Y-%m-%d %H:%M"),
+        row_chunks=ROW_CHUNKS,
         catalogue=sources.catalogue.name,
         records=found.records,
         last="0 (none)" if head is None else head[0],

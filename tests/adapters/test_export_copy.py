@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
@@ -138,7 +139,31 @@ def test_an_export_explains_itself(state: Path, tmp_path: Path) -> None:
     assert "7 records" in text
     assert "sha256sum -c manifest-sha256.txt" in text
     assert "journal verify" in text
-    assert "2026-05-01 12:00" in text
+    assert "2026-05-01 12:00 UTC" in text
+
+
+def test_the_explained_ways_to_check_need_no_refreshd(state: Path, tmp_path: Path) -> None:
+    """I7: what README.txt says of lines and digests is true, word for word."""
+    make(state, tmp_path / "away")
+    text = (tmp_path / "away" / "README.txt").read_text()
+    (shell,) = (line.strip() for line in text.splitlines() if "sha256sum" in line and "sed" in line)
+    (file,) = sorted((tmp_path / "away" / "journal").glob("*.jsonl"))[:1]
+    query = text[text.index("SELECT") : text.index('"', text.index("digest_rows.row"))]
+
+    line = file.read_bytes().splitlines()[1]
+    said = subprocess.run(
+        ["sh", "-c", shell.replace("5p", "2p").replace("FILE", str(file))],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    with closing(sqlite3.connect(tmp_path / "away" / "catalogue.sqlite")) as connection:
+        (digest,) = connection.execute(query).fetchone()
+    with SqliteCatalogue.for_reading(state / "catalogue.sqlite") as catalogue:
+        recorded = catalogue.digests(K07, 5, 1)
+
+    assert said.stdout.split()[0] == json.loads(line)["digest"]
+    assert bytes.fromhex(digest) == recorded
 
 
 def test_the_copied_catalogue_is_one_plain_file(state: Path, tmp_path: Path) -> None:
