@@ -29,6 +29,12 @@ class Carrier(StrEnum):
     IMAGE = "image"
     FOLDER = "folder"
 
+    @property
+    def words(self) -> str:
+        """Return it as one would say it, such as ``image file``."""
+        names = {Carrier.BLOCK: "block device", Carrier.IMAGE: "image file"}
+        return names.get(self, "mounted folder")
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:

@@ -85,8 +85,11 @@ def identify(evidence: Evidence, cards: Sequence[DriveCard], sampled: Sampler) -
 def identify_as(
     number: DriveNumber, evidence: Evidence, cards: Sequence[DriveCard], sampled: Sampler
 ) -> DriveCard:
-    """Return the drive that was asked for, or say which other one this is."""
-    found = identify(evidence, cards, sampled)
+    """Return the drive that was asked for, or say which other one this is, or that it is none."""
+    try:
+        found = identify(evidence, cards, sampled)
+    except UnknownDriveError as err:
+        raise UnknownDriveError(f"{_told(evidence)}: {_NONE_FITS.format(number)}") from err
     if found.number != number:
         raise MistakenDriveError(
             f"{_told(evidence)}: this is {found.number} ({found.title}), not {number}; nothing "
@@ -208,17 +211,22 @@ def _refuse_foreign_content(evidence: Evidence, card: DriveCard, sampling: Sampl
         )
 
 
+_BRIDGE = (
+    "A bridge that hides or adds sectors at the end does this: is this another dock than last "
+    "time? Nothing was written; bring the drive in the dock it was taken in with"
+)
+_NONE_FITS = "no drive in care fits this, so it is not {0}, or {0} was written over; look which"
+_CUT_IMAGE = "Was the file cut short, or added to? Nothing was written; put a whole copy in place"
+
+
 def _refuse_size(evidence: Evidence, card: DriveCard, sampled: Sampler) -> None:
     """Refuse a drive of another size; a difference at the very end is asked about."""
     recorded, found = card.evidence.size_bytes, evidence.size_bytes
     sizes = f"{card.number} was taken in with {recorded} bytes and this has {found}"
     is_at_end = abs(recorded - found) <= END_BYTES_MAX
     if is_at_end and (_shares(card, evidence) or sampled(card).is_mostly_same):
-        raise MistakenDriveError(
-            f"{_told(evidence)}: everything fits {card.number} but the size: {sizes}. A bridge "
-            "that hides or adds sectors at the end does this: is this another dock than last "
-            "time? Nothing was written; bring the drive in the dock it was taken in with"
-        )
+        why = _CUT_IMAGE if evidence.carrier is Carrier.IMAGE else _BRIDGE
+        raise MistakenDriveError(f"{_told(evidence)}: much fits {card.number}, but {sizes}. {why}")
     raise MistakenDriveError(
         f"{_told(evidence)}: the identity fits {card.number}, but {sizes}; that is a "
         "contradiction. Nothing was written; look which drive this is"
@@ -378,7 +386,8 @@ def _told(evidence: Evidence) -> str:
         f"{evidence.size_bytes} bytes",
         _marks(evidence),
     ]
-    return f"{evidence.carrier.value} ({', '.join(name for name in names if name)})"
+    told = ", ".join(name for name in names if name)
+    return f"{evidence.carrier.words} ({told})"
 
 
 def _marks(evidence: Evidence) -> str:

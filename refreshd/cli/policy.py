@@ -69,12 +69,19 @@ def explain_verb(
     told: dict[str, object] = {
         "drive": found.card.number,
         "medium": found.card.medium.value,
+        "chunk_bytes": found.card.chunk_bytes,
         "file": found.file,
         "values": [decided_object(one) for one in found.decided],
         "warnings": [remark_object(one) for one in found.cautions],
     }
     head = f"{found.card.number}, {medium_words(found.card.medium)}. In force for it:"
-    return Answer(told, (head, *(f"  {one.sentence()}" for one in found.decided)))
+    lines = [head, *(f"  {one.sentence()}" for one in found.decided)]
+    if found.kept_chunk_bytes is not None:
+        lines.append(
+            f"But {found.card.number} keeps the chunks of {found.kept_chunk_bytes} bytes that it "
+            "was taken in with; chunk_size is for drives that are taken in from now on."
+        )
+    return Answer(told, lines)
 
 
 @app.command("template")

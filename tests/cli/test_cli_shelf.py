@@ -342,6 +342,19 @@ def test_an_interval_below_a_year_warns_and_is_fine(counter: Counter, policy: Pa
     assert "Warning:" in counter.say("policy", "check").out
 
 
+def test_policy_explain_says_that_a_drive_keeps_its_chunks(
+    counter: Counter, k07: Path, policy: Path
+) -> None:
+    """A changed chunk size is not in force for a drive that was taken in with another."""
+    before = counter.say("policy", "explain", "K07").out
+    policy.write_text('[defaults]\nchunk_size = "1 MiB"\n', encoding="utf-8")
+
+    after = counter.say("policy", "explain", "K07").out
+
+    assert "keeps the chunks" not in before
+    assert f"K07 keeps the chunks of {CHUNK} bytes" in after
+
+
 def test_policy_explain_says_which_line_decided(counter: Counter, k07: Path, policy: Path) -> None:
     """Each value with its table and line, or what is built in."""
     with policy.open("a", encoding="utf-8") as file:

@@ -131,9 +131,12 @@ def test_the_same_serial_with_another_size_is_a_contradiction() -> None:
 
 @pytest.mark.parametrize("change", [-512, 512, -END_BYTES_MAX])
 def test_a_size_that_differs_at_the_very_end_is_asked_about(change: int) -> None:
-    """Bridges hide or add sectors: not called impossible, and not passed over either."""
-    for evidence in (DISK, IMAGE):
-        with pytest.raises(MistakenDriveError, match="bridge that hides or adds"):
+    """Bridges hide or add sectors: not called impossible, and not passed over either.
+
+    No bridge stands before an image file: something was done to the file itself.
+    """
+    for evidence, why in ((DISK, "bridge that hides or adds"), (IMAGE, "file cut short")):
+        with pytest.raises(MistakenDriveError, match=why):
             identify(replace(evidence, size_bytes=SIZE + change), SHELF, content_of())
 
 
@@ -233,6 +236,16 @@ def test_another_drive_than_the_one_asked_for_is_named() -> None:
     assert identify_as(DriveNumber("K07"), DISK, SHELF, never_asked) is K07
     with pytest.raises(MistakenDriveError, match="this is K09"):
         identify_as(DriveNumber("K07"), OTHER_DISK, SHELF, never_asked)
+
+
+def test_what_fits_no_drive_is_not_proposed_for_taking_in_where_one_was_asked_for() -> None:
+    """It may be the drive itself, written over; taking it in anew would hide that."""
+    stranger = replace(IMAGE, signatures=("xfs:stranger",))
+
+    with pytest.raises(UnknownDriveError, match="so it is not K07") as refused:
+        identify_as(DriveNumber("K07"), stranger, SHELF, content_of())
+
+    assert "accession" not in str(refused.value)
 
 
 # ── accession ──
