@@ -35,14 +35,14 @@ def test_a_doubt_about_another_drive_is_no_answer(
 
 
 def test_a_doubt_about_the_drive_itself_is_the_answer(counter: Counter, k07: Path) -> None:
-    """K07 comes in a dock that hides its end: that is told, and written down."""
+    """K07 comes back with its end cut off: that is told, and written down."""
     os.truncate(k07, 32 * CHUNK)
     counter.world.fit = lambda station: replace(station, look_in=lambda: (str(k07),))
 
     said = counter.ask("fixity", "K07")
 
     assert said.code == 3
-    assert "another dock" in said.error
+    assert "cut short" in said.error
     kinds = [one["event"]["kind"] for one in counter.ask("journal", "show").json["entries"]]
     assert kinds[-1] == "identity-refused"
 
