@@ -63,8 +63,8 @@ class StopRequest:
             self._leave()
         self.is_asked = True
         self._tell(
-            f"{signal.Signals(number).name}: the segment under way is finished and written down, "
-            "then the pass stops; once more leaves at once."
+            f"Asked to stop ({signal.Signals(number).name}): the segment under way is finished and "
+            "written down, then the pass stops; once more leaves at once."
         )
 
 

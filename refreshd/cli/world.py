@@ -54,10 +54,12 @@ class World:
     def call_out(self, sentence: str) -> None:
         """Say something from within a signal handler.
 
-        The stream may be in the middle of another sentence and would refuse a second one.
+        The stream may be in the middle of another sentence and would refuse a second one. On a
+        terminal the cursor may stand behind a bar, or behind the ^C that was typed.
         """
         try:
-            os.write(self.err.fileno(), f"{sentence}\n".encode(errors="backslashreplace"))
+            begin = "\n" if self.err.isatty() else ""
+            os.write(self.err.fileno(), f"{begin}{sentence}\n".encode(errors="backslashreplace"))
         except (OSError, ValueError):
             return
 

@@ -75,7 +75,7 @@ def _next(view: FindingView) -> str:
     return (
         "if somebody edited the drive on purpose, and the new bytes are right, "
         f"`refreshd accept {number} --finding {finding.id}`. If not, bring the files in this range "
-        "from another copy."
+        "from another copy, run a fixity pass, and accept what it then finds changed."
     )
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from refreshd import events
 from refreshd.cards import Presence
+from refreshd.cli.world import World
 from refreshd.errors import UsageError
 from refreshd.passes.bench import PassReport
 from refreshd.quantities import (
@@ -107,6 +108,21 @@ def test_a_bar_is_shown_and_taken_away() -> None:
     teller.close()
 
     assert "F1 [red] is no markup" in out.getvalue()
+
+
+def test_what_a_signal_says_begins_on_a_line_of_its_own() -> None:
+    """On a terminal the cursor may stand behind a bar; a file or a pipe gets no empty line."""
+    ours, theirs = os.openpty()
+    reading, writing = os.pipe()
+    with os.fdopen(theirs, "w") as terminal, os.fdopen(writing, "w") as pipe:
+        for err in (terminal, pipe):
+            World({}, StringIO(), err, SimulatedClock(), is_root=False).call_out("Asked to stop")
+        said, piped = os.read(ours, 100), os.read(reading, 100)
+    os.close(ours)
+    os.close(reading)
+
+    assert said.replace(b"\r", b"") == b"\nAsked to stop\n"
+    assert piped == b"Asked to stop\n"
 
 
 @pytest.mark.parametrize("width", range(30, 160, 5))
