@@ -131,14 +131,11 @@ def check_accession(
 def _is_surely_other(card: DriveCard, evidence: Evidence) -> bool:
     """Say whether this is another drive for certain, whatever it holds.
 
-    Two names of the world that differ are two drives, and so are two serials that the drives
-    themselves gave. A bridge's serial proves less: the same drive has another one in another dock.
+    Two names that the drives themselves gave are two drives. Those of a bridge, the name of the
+    world included, prove less: the same drive has others in another dock.
     """
-    known = card.evidence
-    if known.wwn and evidence.wwn:
-        return known.wwn != evidence.wwn
-    is_own = known.has_own_names and evidence.has_own_names
-    return is_own and _device(known, evidence) is _Device.OTHER
+    is_own = card.evidence.has_own_names and evidence.has_own_names
+    return is_own and _device(card.evidence, evidence) is _Device.OTHER
 
 
 def _refuse_taken_number(number: DriveNumber, cards: Iterable[DriveCard]) -> None:

@@ -278,8 +278,14 @@ def test_a_byte_identical_clone_in_a_file_is_not_taken_in() -> None:
 
 
 def test_a_sibling_copy_with_a_world_wide_name_of_its_own_may_be_taken_in() -> None:
-    """Two names of the world are two drives, whatever they hold."""
-    assert accession("K20", replace(DISK, wwn="naa.8", serial="S8"), SHELF, "K07") is None
+    """Two names of the world are two drives, whatever they hold, unless a bridge made one up."""
+    known = replace(DISK, has_own_names=True)
+    sibling = replace(known, wwn="naa.8", serial="S8")
+    shelf = (card("K07", known),)
+
+    assert accession("K20", sibling, shelf, "K07") is None
+    with pytest.raises(MistakenDriveError, match="another dock"):
+        accession("K20", replace(sibling, has_own_names=False), shelf, "K07")
 
 
 def test_a_sibling_copy_with_a_serial_of_its_own_may_be_taken_in() -> None:
