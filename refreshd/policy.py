@@ -93,8 +93,10 @@ class Values(Section):
         description=(
             "How much else must go over the drive before a written place is read back, so that "
             "the answer comes from the medium and not from the drive's own cache: at least "
-            "twice that cache, from 1 MiB to 64 GiB. Less than 512 MiB warns. The staging "
-            "directory needs about this much room more."
+            "twice that cache, from 1 MiB to 64 GiB. Drives do not tell the size of their "
+            "cache, data sheets do: 256 MB is usual, 512 MB on the largest, which want 1 GiB "
+            "here. Less than 512 MiB warns. The staging directory needs about this much room "
+            "more."
         ),
     )
     rate_bytes_per_s_max: RateLimit = Field(
