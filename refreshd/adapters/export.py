@@ -206,8 +206,20 @@ def _parts(journal: Path) -> tuple[_Part, ...]:
 
 def _snapshot(catalogue: Path) -> sqlite3.Connection:
     """Open a view of the catalogue that stays as it is now until it is closed."""
+    try:
+        return _view(catalogue, "mode=ro")
+    except sqlite3.OperationalError:
+        wal = catalogue.with_name(f"{catalogue.name}-wal")
+        if os.access(catalogue.parent, os.W_OK) or (wal.exists() and wal.stat().st_size > 0):
+            raise
+        # SQLite makes files of its own beside a catalogue, which a read-only disk refuses.
+        # Nobody else can write there either, and the catalogue was closed as a whole.
+        return _view(catalogue, "mode=ro&immutable=1")
+
+
+def _view(catalogue: Path, how: str) -> sqlite3.Connection:
     connection = sqlite3.connect(
-        f"file:{quote(str(catalogue.absolute()))}?mode=ro",
+        f"file:{quote(str(catalogue.absolute()))}?{how}",
         uri=True,
         timeout=_BUSY_TIMEOUT_S,
         isolation_level=None,

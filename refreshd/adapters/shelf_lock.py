@@ -68,9 +68,15 @@ class FlockShelfLock:
         return handle
 
     def _open(self) -> int:
-        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+        flags = os.O_CLOEXEC | os.O_NOFOLLOW
         try:
-            return os.open(self._path, flags, _MODE)
+            try:
+                return os.open(self._path, flags | os.O_RDWR | os.O_CREAT, _MODE)
+            except OSError as err:
+                if err.errno != errno.EROFS:
+                    raise
+            # A disk that turned read-only because it fails is what an export is needed from.
+            return os.open(self._path, flags | os.O_RDONLY)
         except OSError as err:
             cause = errno.errorcode.get(err.errno or 0, str(err.errno))
             raise RecordFailedError(f"{self._path}: {cause} opening the lock") from err

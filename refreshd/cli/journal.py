@@ -42,7 +42,7 @@ def show_verb(
     return Answer({}, (entry_line(entry) for entry in entries))
 
 
-@app.command("verify")
+@app.command("verify", short_help="Find records that were changed. Writes nothing.")
 def verify_verb(
     ctx: typer.Context,
     as_json: AsJson = False,

@@ -36,15 +36,17 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-app.command("accession")(care.accession_verb)
+app.command("accession", short_help="Take a drive into care.")(care.accession_verb)
 app.command("withdraw")(care.withdraw_verb)
 app.command("drive")(care.drive_verb)
 app.command("fixity")(passes.fixity_verb)
-app.command("refresh")(passes.refresh_verb)
+app.command("refresh", short_help="Verify a drive and write it again in place.")(
+    passes.refresh_verb
+)
 app.command("shelf")(shelf.shelf_verb)
 app.command("findings")(shelf.findings_verb)
 app.command("accept")(shelf.accept_verb)
-app.command("export")(journal.export_verb)
+app.command("export", short_help="Copy catalogue and journal to a directory.")(journal.export_verb)
 app.add_typer(journal.app, name="journal")
 app.add_typer(policy.app, name="policy")
 

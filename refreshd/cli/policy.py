@@ -58,7 +58,7 @@ def _checked(checked: CheckedPolicy) -> Answer:
     return Answer(told, (*lines, f"{checked.file}: valid."))
 
 
-@app.command("explain")
+@app.command("explain", short_help="Show which line decided each value for a drive.")
 def explain_verb(
     ctx: typer.Context,
     number: Number,
@@ -84,7 +84,7 @@ def explain_verb(
     return Answer(told, lines)
 
 
-@app.command("template")
+@app.command("template", short_help="Print a whole policy file, all values explained.")
 def template_verb(
     ctx: typer.Context,
     as_json: AsJson = False,

@@ -30,9 +30,10 @@ from refreshd.errors import (
 from refreshd.events import Event
 from refreshd.journal import Journal
 from refreshd.ledger import ShelfLedger
-from refreshd.quantities import PassKind
+from refreshd.quantities import MIB, PassKind
 from refreshd.simulated.clock import SimulatedClock
 from tests.builders import K07, begun, opened, proved, taken_in
+from tests.loops import attached, mounted, need, run
 
 NOW = datetime(2026, 5, 1, 12, 0, tzinfo=UTC)
 
@@ -129,6 +130,27 @@ def test_an_export_is_checked_with_coreutils_alone(state: Path, tmp_path: Path) 
         file.seek(5000)
         file.write(b"\x55")
     assert subprocess.run(words, cwd=away, capture_output=True, check=False).returncode == 1
+
+
+@pytest.mark.root
+def test_an_export_can_be_made_from_a_disk_that_turned_read_only(
+    state: Path, tmp_path: Path
+) -> None:
+    """I7: a failing disk is what the record must be saved from; nothing is written there."""
+    disk = tmp_path / "disk.img"
+    disk.touch()
+    os.truncate(disk, 32 * MIB)
+    need("mkfs.ext4")
+    run("mkfs.ext4", "-q", disk)
+    point = tmp_path / "point"
+    point.mkdir()
+    with attached(disk) as node:
+        with mounted(node, point):
+            shutil.copytree(state, point / "state")
+        with mounted(node, point, "-o", "ro"):
+            done = make(point / "state", tmp_path / "away")
+
+    assert (done.verification.is_untouched, done.records) == (True, 7)
 
 
 def test_an_export_explains_itself(state: Path, tmp_path: Path) -> None:
