@@ -91,8 +91,9 @@ def _reasons(place: str, node: Node, family: frozenset[Node]) -> Iterator[str]:
     for swap in swap_paths():
         if any(Node(number) in family for number in _swap_devices(swap)):
             yield f"{place} is in use: the system swaps to {swap}; end that first (swapoff {swap})"
-    for holder in sorted(each.name for each in family - {node} if each.slaves):
-        yield f"{place} is in use: {holder} (md, LVM or a mapping) is assembled on it; stop that"
+    for holder in sorted((each for each in family - {node} if each.slaves), key=lambda n: n.name):
+        told = assembled(holder.name, holder.says("dm/name"), holder.says("dm/uuid") or "")
+        yield f"{place} is in use: {told}"
     yield from _attached(place, node, family)
     yield from _zfs_imported(place, node)
     for writer in writers({each.device for each in family}):
@@ -100,6 +101,29 @@ def _reasons(place: str, node: Node, family: frozenset[Node]) -> Iterator[str]:
             f"{place} is in use: process {writer.pid} ({writer.name}) holds {writer.path} open for "
             "writing; end that first"
         )
+
+
+def assembled(name: str, dm_name: str | None, dm_uuid: str) -> str:
+    """
+    Return what is assembled on a disk as words, and how to stop it.
+
+    Args:
+        name: Its name in the kernel, such as ``md0`` or ``dm-3``.
+        dm_name: What the device mapper calls it; None if it is not one of its.
+        dm_uuid: Begins with the kind of a mapping. Source: Linux
+            Documentation/ABI/testing/sysfs-block-dm; the prefixes are those of LVM2 and
+            cryptsetup.
+
+    """
+    if dm_name is None:
+        stop = f"mdadm --stop /dev/{name}" if name.startswith("md") else f"detach /dev/{name}"
+        return f"{name} (md or another set of drives) is assembled on it; stop that first ({stop})"
+    stop = f"dmsetup remove {dm_name}"
+    if dm_uuid.startswith("LVM-"):
+        stop = f"lvchange -an /dev/mapper/{dm_name}"
+    if dm_uuid.startswith("CRYPT-"):
+        stop = f"cryptsetup close {dm_name}"
+    return f"{dm_name} ({name}, LVM or another mapping) is open on it; close that first ({stop})"
 
 
 def _mounted(mount: Mount) -> str:

@@ -1,4 +1,4 @@
-"""A process that could write to a disk beside us is seen, and named."""
+"""What could write to a disk beside us is named, and how to end it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from refreshd.adapters.in_use import reason_in_use
+from refreshd.adapters.in_use import assembled, reason_in_use
 from refreshd.kernel.openers import is_for_writing
 from refreshd.quantities import MIB
 from tests import loops
@@ -69,3 +69,17 @@ def test_flags_are_read_as_the_kernel_writes_them() -> None:
     assert is_for_writing("flags:\t0100001\n")
     assert not is_for_writing("pos:\t0\nflags:\t02100000\n")
     assert not is_for_writing("")
+
+
+def test_what_is_assembled_on_a_disk_is_named_as_its_owner_knows_it() -> None:
+    """Names and ids as LVM2 and cryptsetup gave them on Linux 6.1, 2026-11; nobody knows dm-0."""
+    volume = assembled(
+        "dm-0", "vgx-l0", "LVM-4YKXJS87wHRngg5fHd3HfJYWBdPTuxLcvmJEwKG4l9Uz0sAWTjNVtDzFrfMptKxc"
+    )
+    locked = assembled("dm-1", "shelf7", "CRYPT-PLAIN-shelf7")
+
+    assert volume.startswith("vgx-l0 (dm-0")
+    assert "lvchange -an /dev/mapper/vgx-l0" in volume
+    assert "cryptsetup close shelf7" in locked
+    assert "dmsetup remove flaky" in assembled("dm-2", "flaky", "")
+    assert "mdadm --stop /dev/md0" in assembled("md0", None, "")
