@@ -34,7 +34,7 @@ def show_verb(
     ] = False,
     as_json: AsJson = False,
 ) -> Answer:
-    """Show the journal, one line a record, oldest first."""
+    """Show the journal, one line a record, oldest first; times are in UTC."""
     wish = JournalWish(number_or_all(number), last, everything)
     entries = show_journal(asked_of(ctx).station_without_policy(), wish)
     if as_json:

@@ -14,9 +14,9 @@ from refreshd.words import medium_words, size_words
 
 
 def entry_line(entry: Entry) -> str:
-    """Tell one record: time, drive, label, outcome, sentence."""
+    """Tell one record: time (Z: UTC), drive, label, outcome, sentence."""
     event = entry.event
-    at = entry.at.strftime("%Y-%m-%d %H:%M:%S")
+    at = entry.at.strftime("%Y-%m-%d %H:%M:%SZ")
     return (
         f"{at}  {event.drive or '-':<8}  {entry.label}  {event.outcome}: {sentence(event)} "
         f"[{entry.sequence}]"
@@ -104,7 +104,8 @@ def _of_a_card(
             return f"the hold was lifted: {event.reason}"
         case events.InventoryTaken():
             size = size_words(event.file_bytes)
-            return f"{event.files} files of {size} listed, {event.unreadable_items} not readable"
+            files = counted(event.files, "file")
+            return f"{files} of {size} listed, {event.unreadable_items} not readable"
         case _:
             assert_never(event)
 
@@ -135,14 +136,15 @@ def _of_a_pass(
         case events.PassEnded():
             how = "reached the end" if event.reached_end else "was given up"
             note = f": {event.note}" if event.note else ""
-            return f"{event.pass_kind} pass {event.pass_id} {how}, {event.findings} findings{note}"
+            findings = counted(event.findings, "finding")
+            return f"{event.pass_kind} pass {event.pass_id} {how}, {findings}{note}"
         case events.PassInterrupted():
             return f"pass {event.pass_id} stopped: {event.reason}"
         case events.FixityChecked():
             return (
-                f"{event.moment}: {size_words(event.bytes_checked)} read, {event.chunks_matched} "
-                f"chunks match, {event.chunks_differing} differ, {event.chunks_unreadable} "
-                f"unreadable ({event.method})"
+                f"{event.moment}: {size_words(event.bytes_checked)} read; chunks: "
+                f"{event.chunks_matched} match, {event.chunks_differing} differ, "
+                f"{event.chunks_unreadable} unreadable ({event.method})"
             )
         case events.DriveRewritten():
             return (

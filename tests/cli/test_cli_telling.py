@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
 from typing import get_args
@@ -25,12 +26,12 @@ from refreshd.quantities import (
     PassKind,
 )
 from refreshd.simulated.clock import SimulatedClock
-from refreshd.telling.journal import sentence
+from refreshd.telling.journal import entry_line, sentence
 from refreshd.telling.passes import pass_lines
 from refreshd.telling.progress import BarTeller, PlainTeller
 from refreshd.telling.tables import table_lines
 from refreshd.wiring.places import policy_file, state_directory
-from tests.builders import accessioned
+from tests.builders import Scribe, accessioned
 
 K07 = DriveNumber("K07")
 P2 = PassId("K07/2")
@@ -283,3 +284,20 @@ def test_a_refresh_that_wrote_nothing_does_not_speak_of_rewriting() -> None:
 
     assert "nothing (more) was due to be rewritten" in told
     assert "what was due was rewritten, read back" in "\n".join(pass_lines(_refreshed(4 * 10**6)))
+
+
+def test_a_record_is_told_with_its_zone_and_in_the_right_number() -> None:
+    """Whoever reads it in another country and year must not guess."""
+    ended = events.PassEnded(
+        drive=K07,
+        outcome=Outcome.FAIL,
+        pass_id=P2,
+        pass_kind=PassKind.FIXITY,
+        reached_end=True,
+        checked_on=None,
+        findings=1,
+    )
+    line = entry_line(Scribe(datetime(2026, 3, 1, 8, 0, tzinfo=UTC)).entry(ended))
+
+    assert line.startswith("2026-03-01 08:01:00Z  K07")
+    assert "reached the end, 1 finding [1]" in line
