@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import date
 
 from refreshd.cards import Carrier, Evidence, PassHistory, PassState
@@ -142,7 +142,13 @@ def _about_dates(view: DriveView) -> Iterator[str]:
     if held:
         yield f"Not counted in that: {counted(held, 'chunk')} with an open finding."
     if view.card.last_fixity is not None:
-        yield f"All of it was last read and compared on {view.card.last_fixity}."
+        yield f"All of it was last {_how_read(view.passes)} on {view.card.last_fixity}."
+
+
+def _how_read(passes: Iterable[PassHistory]) -> str:
+    """Say what was done at the last complete reading; an accession had nothing to compare with."""
+    compared = (one.reached_end and one.kind is not PassKind.ACCESSION for one in passes)
+    return "read and compared" if any(compared) else "read (when it was taken into care)"
 
 
 def _about_passes(view: DriveView) -> Iterator[str]:

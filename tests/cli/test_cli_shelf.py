@@ -24,6 +24,18 @@ def test_the_shelf_is_an_object_with_the_stable_keys(counter: Counter, k07: Path
     assert line["last_fixity"] == "2031-03-14"
 
 
+def test_a_drive_that_was_only_taken_in_was_compared_with_nothing(
+    counter: Counter, k07: Path
+) -> None:
+    """No more is claimed of the first reading than that it was made."""
+    before = counter.say("drive", "K07").out
+    counter.ask("fixity", "K07", "--on", k07)
+
+    assert "read and compared" not in before
+    assert "All of it was last read (when it was taken into care) on 2031-03-14." in before
+    assert "All of it was last read and compared on 2031-03-14." in counter.say("drive", "K07").out
+
+
 def test_a_claimed_date_counts_and_is_called_claimed(counter: Counter, image: Path) -> None:
     """I4: a date that the owner claims is kept as a claim."""
     counter.take_in(image, "K07", "--written-on", "2028-02-29")
