@@ -24,6 +24,9 @@ about 190 MB/s and 5400 rpm disks about 110 MB/s in the mean; sticks and cards a
 TELLING_SECONDS = 10
 """A shorter pass says little of the drive: the journal counts whole seconds."""
 
+SLOW_SHARE = 10
+"""A rate below a tenth of what is typical is not believed. Chosen, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
@@ -77,10 +80,12 @@ def expect(
     """
     times = 3 if kind is PassKind.REFRESH else 1
     to_move = remaining_bytes * times + (card.evidence.size_bytes if is_closing else 0)
+    typical = TYPICAL_BYTES_PER_S[card.medium]
     own = max((_rate(one) for one in earlier), default=0)
     rate, basis = own, "the rate of its earlier passes"
-    if not own:
-        rate, basis = TYPICAL_BYTES_PER_S[card.medium], f"the typical rate of {_a(card.medium)}"
+    # Far slower than its kind, it was an interrupted pass: the time between visits counted.
+    if own * SLOW_SHARE < typical:
+        rate, basis = typical, f"the typical rate of {_a(card.medium)}"
     if rate_bytes_per_s_max is not None and rate_bytes_per_s_max < rate:
         rate, basis = rate_bytes_per_s_max, "the rate limit of the policy"
     condition = " if all of it is rewritten" if kind is PassKind.REFRESH else ""

@@ -104,6 +104,11 @@ class MountedFolder:
         """The path of the folder."""
         return self._path
 
+    @property
+    def is_mount_point(self) -> bool:
+        """Say whether this is the top of a mounted file system, as that of a drive is."""
+        return Path(self._path).is_mount()
+
     def evidence(self) -> Evidence:
         """Return the UUID of the file system, from the disk or else from udev, and its size."""
         mount = mount_of(self._path)

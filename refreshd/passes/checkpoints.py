@@ -38,6 +38,11 @@ class Checkpoints:
         """Say whether another segment can be staged."""
         return bool(self._free)
 
+    @property
+    def next_chunk(self) -> int:
+        """Return the chunk at which an interrupted pass goes on."""
+        return self._next_chunk
+
     def take_slot(self) -> int:
         """Return a free slot; it is taken once `written` says so."""
         require(bool(self._free), "a slot is free before a segment is staged (R4)")

@@ -74,13 +74,13 @@ class FindingBook:
         if self.whole_drive is None:
             self._record(FindingKind.MISMATCH, self._whole_span, None, note)
 
-    def settle(self) -> None:
+    def settle(self, note: str = "") -> None:
         """Write down the unreadable ranges met so far. Called before every checkpoint.
 
         A range that goes on from one this pass wrote down before is joined with it.
         """
         for span in join_spans(self._unwritten):
-            self._open_one(FindingKind.UNREADABLE, self._joined(span), None, "")
+            self._open_one(FindingKind.UNREADABLE, self._joined(span), None, note)
         self._unwritten.clear()
 
     def _joined(self, span: Span) -> Span:

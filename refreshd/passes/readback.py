@@ -75,6 +75,9 @@ class ReadBack:
         state = visit.bench.ledger.unfinished_pass(visit.number, visit.state.kind)
         # Of the whole pass, visits before an interruption included.
         rewritten = self._bytes_proved if state is None else state.rewritten_bytes
+        if not rewritten:
+            visit.fixity_checked("whole", "direct reading, differing chunks twice")
+            return
         visit.fixity_checked("before rewrite", "direct reading, differing chunks twice")
         visit.bench.ledger.record(
             DriveRewritten(

@@ -250,6 +250,12 @@ def _set_aside(visit: Visit, writer: SegmentWriter, doubts: list[Doubt]) -> None
                 file=str(path),
             )
         )
+        note = f"an interrupted pass had staged other bytes, which are kept in {path}"
+        if doubt.reading.digest is None:
+            visit.book.unreadable(doubt.reading.unreadable)
+            visit.book.settle(note)
+        else:
+            visit.book.mismatch(chunk, doubt.reading.digest, note)
         visit.say(
             f"The chunk at byte {span.start} is not as the interrupted pass left it, and the "
             f"drive may have been elsewhere: nothing was written, the staged bytes are in {path}."

@@ -122,7 +122,7 @@ class RefreshPass:
         count = visit.card.grid.count
         first = visit.state.next_chunk
         for start in range(first, count, visit.state.segment_chunks):
-            self._stop_if_asked(start)
+            self._stop_if_asked()
             segment = self._segment(start, min(visit.state.segment_chunks, count - start))
             self._turn(segment)
             if visit.differs_too_much(segment.end - first):
@@ -231,15 +231,15 @@ class RefreshPass:
         whole = grid.run(segment.first, segment.end).length
         self._visit.counts.bytes_skipped += whole - rewritten
 
-    def _stop_if_asked(self, next_chunk: int) -> None:
+    def _stop_if_asked(self) -> None:
         visit = self._visit
         if not visit.bench.attendant.wants_stop():
             return
         visit.book.settle()
         self._checkpoints.record()
         raise PassStoppedError(
-            f"stopped as asked before byte {next_chunk * visit.card.chunk_bytes}; "
-            "the pass goes on from its last checkpoint when it is run again"
+            "stopped as asked; the pass goes on at byte "
+            f"{self._checkpoints.next_chunk * visit.card.chunk_bytes} when it is run again"
         )
 
     def _leave_alone(self) -> PassReport:

@@ -47,14 +47,16 @@ def _letter(view: FindingView) -> Iterator[str]:
 def _what(view: FindingView) -> str:
     finding = view.finding
     if finding.kind is FindingKind.UNREADABLE:
-        return "the drive cannot read this range. It was not written to."
+        kept = f" Note: {finding.note}." if finding.note else ""
+        return f"the drive cannot read this range. It was not written to.{kept}"
     if view.is_whole_drive:
         return f"{finding.note or 'the drive as a whole is not what was recorded'}."
+    kept = f" Note: {finding.note}." if finding.note else ""
     if finding.observed is None:
-        return "these bytes differ from what was recorded, and differently at each reading."
+        return f"these bytes differ from what was recorded, and differently at each reading.{kept}"
     return (
         "these bytes are not those that were recorded; two readings agreed on what is there now. "
-        "They were left as they are."
+        f"They were left as they are.{kept}"
     )
 
 

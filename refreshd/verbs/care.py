@@ -204,6 +204,11 @@ def _take_inventory(desk: Desk, card: DriveCard, medium: MountedFolder) -> Inven
     desk.station.attendant.said(
         f"{medium.place} is a mounted folder: its files are listed and digested; chunks are not."
     )
+    if not medium.is_mount_point:
+        desk.station.attendant.said(
+            f"{medium.place} is not where a drive is mounted but a folder further down: only what "
+            "lies in it is in care."
+        )
     summary = summarise(_until_stopped(medium.inventory(), desk.station.attendant))
     desk.shelf.ledger.record(
         InventoryTaken(

@@ -480,6 +480,7 @@ def test_a_mounted_folder_is_listed_and_has_no_passes(counter: Counter, tmp_path
 
     assert (taken.code, again.code, refused.code) == (0, 0, 3)
     assert taken.json["inventory"]["files"] == 1
+    assert "is not where a drive is mounted" in taken.err
     assert taken.json["inventory"]["listing_sha256"] == again.json["inventory"]["listing_sha256"]
     assert "folder" in refused.error
     counter.world.fit = lambda station: replace(station, attendant=Stopper())

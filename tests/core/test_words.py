@@ -139,3 +139,24 @@ def test_the_drives_own_rate_counts_before_a_typical_one() -> None:
 
     assert (expected.bytes_per_s, expected.seconds) == (200_000_000, 20_000)
     assert "earlier passes" in expected.sentence
+
+
+def test_a_rate_far_below_its_kind_is_no_rate_of_the_drive() -> None:
+    """The one earlier pass lay interrupted for weeks; the estimate does not follow it."""
+    begun = datetime(2031, 3, 14, tzinfo=UTC)
+    interrupted = PassHistory(
+        PassId("K07/2"),
+        CARD.number,
+        PassKind.REFRESH,
+        begun,
+        begun + timedelta(days=90),
+        Outcome.SUCCESS,
+        reached_end=True,
+        checked_bytes=SIZE,
+        rewritten_bytes=SIZE,
+        findings=0,
+    )
+
+    expected = expect(PassKind.FIXITY, CARD, SIZE, None, (interrupted,))
+
+    assert expected.bytes_per_s == TYPICAL_BYTES_PER_S[MediumKind.HARD_DISK]

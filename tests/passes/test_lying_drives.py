@@ -182,6 +182,7 @@ def test_an_edit_made_elsewhere_in_mid_pass_survives(which: int) -> None:
     assert room.truth[span.start : span.end] in room.staging.kept.values()
     kept = [one.event for one in room.ledger.entries if isinstance(one.event, StagedBytesKept)]
     assert [one.start_byte for one in kept] == [span.start]
+    assert report.findings[0].note.endswith(f"kept in {kept[0].file}")
 
 
 @pytest.mark.parametrize("edited_chunk", ["in doubt", "done", "not reached"])

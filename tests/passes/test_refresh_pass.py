@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from refreshd.errors import DriveHeldError, NotHeldError, PassStoppedError, PathDoubtedError
+from refreshd.events import DriveRewritten, PassResumed
 from refreshd.quantities import FindingKind, Outcome, PassKind, Span
 from refreshd.simulated.disk import Failure, Op
 from tests.fakes.room import K07, Plan, Room, damaged, taken_in
@@ -164,6 +165,9 @@ def test_a_stopped_pass_goes_on_from_its_checkpoint() -> None:
 
     assert isinstance(stopped.stopped_by, PassStoppedError)
     assert stopped.pass_id == ended.pass_id
+    resumed = [one.event for one in room.ledger.entries if isinstance(one.event, PassResumed)]
+    goes_on = resumed[-1].next_chunk * room.plan.chunk
+    assert f"goes on at byte {goes_on} " in str(stopped.stopped_by)
     assert ended.stopped_by is None
     assert ended.bytes_written < room.plan.size
     assert room.ledger.oldest_written(K07).on == room.clock.now().date()
@@ -177,6 +181,8 @@ def test_a_young_chunk_is_read_but_not_rewritten() -> None:
     again = room.refresh()
 
     assert (again.bytes_written, again.bytes_skipped) == (0, room.plan.size)
+    written = [one.event for one in room.ledger.entries if isinstance(one.event, DriveRewritten)]
+    assert [event.bytes_rewritten for event in written] == [room.plan.size]
 
 
 def test_a_half_taken_in_drive_is_refused() -> None:
