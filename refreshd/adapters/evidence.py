@@ -25,10 +25,16 @@ class MediumReading:
 def whole_disks() -> tuple[str, ...]:
     """Return the nodes of the disks that are plugged in, where a drive in care may be looked for.
 
-    Loop devices and the like are left out: those are looked at only when named.
+    Loop devices and the like are left out; `attached_loops` are looked at only for a drive that
+    was taken in as one.
     """
     names = (node.name for node in all_disks())
     return tuple(f"/dev/{name}" for name in sorted(names) if not name.startswith(_NO_DRIVES))
+
+
+def attached_loops() -> tuple[str, ...]:
+    """Return the nodes of the loop devices that have a file behind them."""
+    return tuple(f"/dev/{node.name}" for node in all_disks() if node.backing_file is not None)
 
 
 def read_medium(path: str | Path) -> MediumReading:

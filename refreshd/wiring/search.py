@@ -7,10 +7,19 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 
+from refreshd.adapters.evidence import attached_loops
 from refreshd.adapters.folder import MountedFolder
 from refreshd.adapters.in_use import reason_in_use
 from refreshd.cards import Carrier, DriveCard
-from refreshd.drive import END_BYTES_MAX, Sampler, Sampling, identify, identify_as, sample
+from refreshd.drive import (
+    END_BYTES_MAX,
+    LOOP_MODEL,
+    Sampler,
+    Sampling,
+    identify,
+    identify_as,
+    sample,
+)
 from refreshd.errors import (
     DriveError,
     DriveHungError,
@@ -169,7 +178,7 @@ class _Search:
     def run(self) -> WorkableMedium:
         """Return the one that is the drive, or raise the best reason why there is none."""
         try:
-            for path in self.desk.station.look_in():
+            for path in self._places():
                 if may_be(path, self.card):
                     self._look(path)
         except BaseException:
@@ -185,6 +194,11 @@ class _Search:
                 "Nothing was written; look which one it is, and plug in that one alone"
             )
         raise self._why_not()
+
+    def _places(self) -> tuple[str, ...]:
+        """Return where to look: a drive that was taken in as a loop device may be one again."""
+        is_loop = self.card.evidence.model == LOOP_MODEL
+        return (*self.desk.station.look_in(), *(attached_loops() if is_loop else ()))
 
     def _look(self, path: str) -> None:
         medium: AnyMedium | None = None

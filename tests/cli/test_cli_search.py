@@ -76,3 +76,18 @@ def test_a_medium_in_use_is_named_as_what_may_be_the_drive(counter: Counter, k07
     assert said.code == 3
     assert said.error.startswith("K07 (Glass plates of the harbour survey, R2-B04-S3)")
     assert f"losetup -d {node}" in said.error
+
+
+@pytest.mark.root
+def test_a_loop_device_is_found_again_without_its_name(counter: Counter, tmp_path: Path) -> None:
+    """It is looked for among loop devices, whatever its number is now; others are passed over."""
+    backing, other = tmp_path / "backing.img", tmp_path / "other.img"
+    loops.noise_file(backing, 4 << 20)
+    loops.noise_file(other, 4 << 20, seed=2)
+    with loops.attached(backing) as node:
+        assert counter.take_in(Path(node)).code == 0
+    with loops.attached(other), loops.attached(backing):
+        said = counter.ask("fixity", "K07")
+
+    assert said.code == 0, said
+    assert said.json["bytes_read"] == 4 << 20
