@@ -5,6 +5,7 @@
     │   └── UsageError                    2    a command was given words it cannot act on
     ├── RefusedError                      3    a guard said no; nothing was touched
     │   ├── MediumInUseError              3    mounted, swap, md, LVM, the running system
+    │   │   └── MediumLockedError         3    somebody looks at it just now
     │   ├── UnknownDriveError             3    the drive is not on the shelf
     │   ├── MistakenDriveError            3    evidence of identity disagrees
     │   ├── DriveHeldError                3    on hold, or not taken in completely
@@ -62,6 +63,13 @@ class RefusedError(RefreshdError):
 
 class MediumInUseError(RefusedError):
     """Something else uses the medium. Answer: unmount or detach it first."""
+
+
+class MediumLockedError(MediumInUseError):
+    """Another process holds the lock on the node, as udev does for a moment after each change.
+
+    Answer: try again a little later; refuse when it stays locked.
+    """
 
 
 class UnknownDriveError(RefusedError):

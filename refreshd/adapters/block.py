@@ -26,6 +26,7 @@ from refreshd.errors import (
     DriveGoneError,
     FlushFailedError,
     MediumInUseError,
+    MediumLockedError,
     MistakenDriveError,
     RefusedError,
     UnreadableError,
@@ -355,7 +356,7 @@ def _lock(place: str, fd: int) -> None:
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as err:
-        raise MediumInUseError(
+        raise MediumLockedError(
             f"{place}: another process holds a lock on this disk; wait for it or end it"
         ) from err
 

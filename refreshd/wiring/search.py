@@ -24,6 +24,7 @@ from refreshd.errors import (
     DriveError,
     DriveHungError,
     MediumInUseError,
+    MediumLockedError,
     MistakenDriveError,
     RefreshdError,
     RefusedError,
@@ -46,6 +47,11 @@ AnyMedium = WorkableMedium | MountedFolder
 BEGINNING_BYTES = 128 * KIB
 """Where partition tables and nearly all file systems have their marks (see `signatures`)."""
 
+LOCK_PATIENCE_S = 10.0
+LOCK_RETRY_S = 0.25
+"""udev locks a disk while it probes it, after plug-in and each time a writer lets go; with slow
+sectors near the start that took over 10 s (measured 2026-11), else a moment."""
+
 NO_FOLDER_PASSES = (
     "chunks are read and rewritten on the drive itself. Unmount it and name its device, or an "
     "image of it"
@@ -66,7 +72,15 @@ class Desk:
         reason = reason_in_use(path)
         if reason is not None:
             raise MediumInUseError(reason)
-        return self.lanes.aside(partial(self.station.open_medium, path))()
+        clock = self.station.clock
+        last_try_s = clock.elapsed_s() + LOCK_PATIENCE_S
+        while True:
+            try:
+                return self.lanes.aside(partial(self.station.open_medium, path))()
+            except MediumLockedError:
+                if clock.elapsed_s() >= last_try_s:
+                    raise
+                clock.sleep(LOCK_RETRY_S)
 
     def sampler(self, medium: AnyMedium) -> Sampler:
         """Return what compares a medium with the recorded digests of a drive."""

@@ -9,8 +9,9 @@ from random import Random
 
 import pytest
 
-from refreshd.errors import DriveGoneError
-from refreshd.wiring.media import WorkableMedium
+from refreshd.adapters.folder import MountedFolder
+from refreshd.errors import DriveGoneError, MediumLockedError
+from refreshd.wiring.media import WorkableMedium, open_medium
 from tests import loops
 from tests.fakes.counter import CHUNK, Counter
 
@@ -91,3 +92,22 @@ def test_a_loop_device_is_found_again_without_its_name(counter: Counter, tmp_pat
 
     assert said.code == 0, said
     assert said.json["bytes_read"] == 4 << 20
+
+
+@pytest.mark.parametrize(("tries", "code"), [(3, 0), (1_000, 3)])
+def test_a_lock_that_passes_is_waited_for(
+    counter: Counter, k07: Path, tries: int, code: int
+) -> None:
+    """Udev locks a disk for a moment after plug-in; one that stays locked is refused."""
+    tried: list[str] = []
+
+    def locked_at_first(path: str) -> WorkableMedium | MountedFolder:
+        tried.append(path)
+        if len(tried) < tries:
+            raise MediumLockedError(f"{path}: another process holds a lock on this disk")
+        return open_medium(path)
+
+    counter.world.fit = lambda station: replace(station, open_medium=locked_at_first)
+
+    assert counter.ask("fixity", "K07", "--on", k07).code == code
+    assert len(tried) < 100
