@@ -276,6 +276,10 @@ class Ledger(Catalogue, Protocol):
 class Lanes(Protocol):
     """Does several things at once, or, in a simulation, one after the other in order."""
 
+    @property
+    def is_hung(self) -> bool:
+        """Say whether a request is still out that will not be waited for any more."""
+
     def each(self, act: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
         """Act on every item, a bounded number at a time, and yield the results in order.
 

@@ -32,9 +32,9 @@ from refreshd.errors import (
     UnreadableError,
     UsageError,
     WriteFailedError,
-    require,
 )
 from refreshd.kernel import ata, backing, block_tree, direct_io, ioctls
+from refreshd.kernel.two_handles import TwoHandles
 from refreshd.quantities import Geometry, Span
 
 
@@ -49,15 +49,12 @@ class _Self:
     has_answered: bool = False  # to the question that goes past its bridge
 
 
-class BlockDevice:
+class BlockDevice(TwoHandles):
     """`ports.BlockMedium` on a whole disk."""
 
     def __init__(self, path: str, fd: int) -> None:
         """Take over an open, claimed disk; use `open`."""
-        self._path = path
-        self._fd = fd
-        self._write_fd: int | None = None
-        self._is_dirty = False
+        super().__init__(path, fd)
         self._node = block_tree.Node(os.fstat(fd).st_rdev)
         self._opened = _self_of(fd)
         self._geometry = Geometry(
@@ -95,11 +92,6 @@ class BlockDevice:
     def place(self) -> str:
         """The device node, with links resolved."""
         return self._path
-
-    @property
-    def geometry(self) -> Geometry:
-        """Size and sectors, in bytes."""
-        return self._geometry
 
     @property
     def has_drive_cache(self) -> bool:
@@ -150,12 +142,11 @@ class BlockDevice:
     def write(self, start: int, data: memoryview) -> None:
         """Write all of `data` at byte `start`, or raise WriteFailedError."""
         span = self._checked(start, len(data))
-        require(self._geometry.is_whole_blocks(span), f"{span} is not whole physical blocks")
-        require(self._write_fd is not None, "a medium is written to only after allow_writing (I9)")
+        handle = self._writer_of(span)
         self._is_dirty = True
         try:
             with direct_io.writing(self._path, span):
-                direct_io.write_fully(self._write_fd or -1, start, data)
+                direct_io.write_fully(handle, start, data)
         except WriteFailedError as err:
             self._look_whether_gone(err)
             raise
@@ -221,27 +212,6 @@ class BlockDevice:
             raise
         self._write_fd = fd
 
-    def forbid_writing(self) -> None:
-        """Flush what is not flushed, and close the handle that can write."""
-        if self._write_fd is None:
-            return
-        try:
-            if self._is_dirty:
-                self.flush()
-        finally:
-            os.close(self._write_fd)
-            self._write_fd = None
-
-    def close(self) -> None:
-        """Let go of the disk: flush, drop the claim; a second call does nothing."""
-        if self._fd < 0:
-            return
-        try:
-            self.forbid_writing()
-        finally:
-            os.close(self._fd)
-            self._fd = -1
-
     def _look_whether_gone(self, err: Exception | None = None) -> None:
         """Raise DriveGoneError if the disk is no longer there: EIO is what unplugging gives too."""
         if not self._node.is_alive or self._node.sequence != self._opened.sequence:
@@ -249,13 +219,6 @@ class BlockDevice:
                 f"{self._path}: the drive is gone ({err or 'no error told'}); plug it in again, "
                 "the pass goes on from its last checkpoint"
             ) from err
-
-    def _checked(self, start: int, length: int) -> Span:
-        """Return the span of a transfer, which must be whole sectors within the disk."""
-        span, sector = Span(start, length), self._geometry.logical_bytes
-        require(start % sector == 0 and length % sector == 0, f"{span} is not whole sectors")
-        require(span.end <= self._geometry.size_bytes, f"{span} passes the end of the medium")
-        return span
 
 
 def rewrite_objection(node: block_tree.Node) -> str | None:

@@ -23,24 +23,21 @@ from refreshd.errors import (
     RefusedError,
     UsageError,
     WriteFailedError,
-    require,
 )
 from refreshd.kernel import backing, direct_io, ioctls
+from refreshd.kernel.two_handles import TwoHandles
 from refreshd.quantities import SECTOR_BYTES_MIN, Geometry, Span
 
 _PHYSICAL_BYTES = 4096
 """Block of nearly every file system; a rewrite touches whole ones where the size allows it."""
 
 
-class ImageFile:
+class ImageFile(TwoHandles):
     """`ports.BlockMedium` on a regular file."""
 
     def __init__(self, path: str, fd: int) -> None:
         """Take over an open, locked file; use `open`."""
-        self._path = path
-        self._fd = fd
-        self._write_fd: int | None = None
-        self._is_dirty = False
+        super().__init__(path, fd)
         self._opened = os.fstat(fd)
         self._geometry = _geometry(path, fd, self._opened.st_size)
         _fit_mode(fd, self._geometry)
@@ -68,11 +65,6 @@ class ImageFile:
     def place(self) -> str:
         """The path of the image."""
         return self._path
-
-    @property
-    def geometry(self) -> Geometry:
-        """Size and sectors, in bytes."""
-        return self._geometry
 
     @property
     def has_drive_cache(self) -> bool:
@@ -109,14 +101,13 @@ class ImageFile:
     def write(self, start: int, data: memoryview) -> None:
         """Write all of `data` over bytes that are there, or raise WriteFailedError."""
         span = self._checked(start, len(data))
-        require(self._geometry.is_whole_blocks(span), f"{span} is not whole physical blocks")
-        require(self._write_fd is not None, "a medium is written to only after allow_writing (I9)")
+        handle = self._writer_of(span)
         if self.data_spans(span) != (span,):
             # Bytes that were punched out since they were read: writing would fill the hole.
             raise WriteFailedError(self._path, span, "a hole in the image")
         self._is_dirty = True
         with direct_io.writing(self._path, span):
-            direct_io.write_fully(self._write_fd or -1, start, data)
+            direct_io.write_fully(handle, start, data)
 
     def flush(self) -> None:
         """Make all writes durable, or raise FlushFailedError. Never retried."""
@@ -184,34 +175,6 @@ class ImageFile:
                 return
             os.close(fd)
             raise MistakenDriveError(f"{self._path}: another file lies there now; nothing written")
-
-    def forbid_writing(self) -> None:
-        """Flush what is not flushed, and close the handle that can write."""
-        if self._write_fd is None:
-            return
-        try:
-            if self._is_dirty:
-                self.flush()
-        finally:
-            os.close(self._write_fd)
-            self._write_fd = None
-
-    def close(self) -> None:
-        """Let go of the image; a second call does nothing."""
-        if self._fd < 0:
-            return
-        try:
-            self.forbid_writing()
-        finally:
-            os.close(self._fd)
-            self._fd = -1
-
-    def _checked(self, start: int, length: int) -> Span:
-        """Return the span of a transfer, which must be whole sectors within the image."""
-        span, sector = Span(start, length), self._geometry.logical_bytes
-        require(start % sector == 0 and length % sector == 0, f"{span} is not whole sectors")
-        require(span.end <= self._geometry.size_bytes, f"{span} passes the end of the medium")
-        return span
 
 
 def _open(place: str, mode: int) -> int:

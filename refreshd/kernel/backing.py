@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import stat
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -116,11 +115,6 @@ def foundation(path: str) -> Foundation:
     return _Descent().of_path(path)
 
 
-def foundation_of_device(node: Node) -> Foundation:
-    """Return what a block device stands on, itself included."""
-    return _Descent().of_node(node)
-
-
 class _Descent:
     """Walks down from a folder or device to the disks, through every layer, each once."""
 
@@ -215,11 +209,3 @@ def _member(link: Path) -> Node | None:
     """Return the device that a link under /sys/fs/btrfs means."""
     number = device_of_node(f"/dev/{link.name}")
     return Node(number) if number is not None else None
-
-
-def is_block_device(path: str) -> bool:
-    """Say whether a path leads to a block device; False if it leads nowhere."""
-    try:
-        return stat.S_ISBLK(Path(path).stat().st_mode)
-    except OSError:
-        return False

@@ -33,7 +33,6 @@ class FindingBook:
         self._healed: dict[FindingId, int] = {}
         self._unwritten: list[Span] = []  # unreadable, not yet written down
         self._met: set[FindingId] = set()  # opened or met again by this pass
-        self.mismatches = 0
         for finding in ledger.findings(drive):
             self._enter(finding)
 
@@ -58,7 +57,6 @@ class FindingBook:
 
     def mismatch(self, chunk: int, observed: Digest | None, note: str = "") -> None:
         """A chunk differed in two readings. `observed` is None when these differed, too."""
-        self.mismatches += 1
         self._open_one(FindingKind.MISMATCH, self._grid.span(chunk), observed, note)
 
     def unreadable(self, spans: tuple[Span, ...]) -> None:

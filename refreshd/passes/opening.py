@@ -120,6 +120,15 @@ def _located(visit: Visit, err: DriveHungError) -> DriveHungError:
     return DriveHungError(f"{visit.metered.place}: {err} while {request}")
 
 
+def refuse_held(card: DriveCard) -> None:
+    """Raise DriveHeldError for a drive that nothing may be written to now."""
+    if card.hold is not None:
+        raise DriveHeldError(
+            f"{card.number} is on hold, nothing may be written to it: {card.hold}. After looking, "
+            f'`refreshd drive {card.number} --lift-hold "what was done"`'
+        )
+
+
 def refuse_unless_taken_in(card: DriveCard) -> None:
     """Raise DriveHeldError for a drive whose taking in was interrupted, or that is withdrawn."""
     if card.withdrawn_on is not None:

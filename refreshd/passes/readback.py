@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from refreshd.errors import NotHeldError
-from refreshd.events import DriveRewritten, FixityChecked, StagedBytesKept
+from refreshd.events import DriveRewritten, FixityChecked
 from refreshd.passes.checkpoints import Checkpoints
 from refreshd.passes.ring import StagedSegment, StagingRing
 from refreshd.passes.visit import Visit
@@ -140,19 +140,10 @@ class ReadBack:
         """Keep the staged bytes, put the drive on hold, and end the pass."""
         visit = self._visit
         for chunk in differing:
-            span = visit.card.grid.span(chunk)
             path = self._writer.keep_aside(waiting.staged, chunk)
             if path is not None:
-                visit.bench.ledger.record(
-                    StagedBytesKept(
-                        drive=visit.number,
-                        pass_id=visit.pass_id,
-                        start_byte=span.start,
-                        length_bytes=span.length,
-                        file=path,
-                    )
-                )
-                visit.say(f"The right bytes for byte {span.start} on are kept in {path}.")
+                start = visit.card.grid.span(chunk).start
+                visit.say(f"The right bytes for byte {start} on are kept in {path}.")
         reason = "it does not keep what is written to it"
         self._writer.hold(reason)
         raise NotHeldError(

@@ -23,7 +23,6 @@ from functools import partial
 
 from refreshd.cards import Presence
 from refreshd.errors import StagingFailedError
-from refreshd.events import StagedBytesKept
 from refreshd.passes.reading import Reading
 from refreshd.passes.ring import Header, StagedSegment, StagingRing, Survey
 from refreshd.passes.visit import Visit
@@ -241,15 +240,8 @@ def _set_aside(visit: Visit, writer: SegmentWriter, doubts: list[Doubt]) -> None
         if copy is None:
             continue
         path = writer.keep_aside(copy, chunk)
-        visit.bench.ledger.record(
-            StagedBytesKept(
-                drive=visit.number,
-                pass_id=visit.pass_id,
-                start_byte=span.start,
-                length_bytes=span.length,
-                file=str(path),
-            )
-        )
+        if path is None:
+            continue  # it went bad since it was looked at: the damage will be a finding
         note = f"an interrupted pass had staged other bytes, which are kept in {path}"
         if doubt.reading.digest is None:
             visit.book.unreadable(doubt.reading.unreadable)

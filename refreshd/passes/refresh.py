@@ -28,7 +28,6 @@ from functools import partial
 
 from refreshd.errors import (
     DriveError,
-    DriveHeldError,
     InvariantBrokenError,
     PassStoppedError,
     RecordFailedError,
@@ -36,7 +35,12 @@ from refreshd.errors import (
 from refreshd.events import PassInterrupted
 from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.checkpoints import Checkpoints
-from refreshd.passes.opening import guarded, open_visit, refuse_unless_taken_in
+from refreshd.passes.opening import (
+    guarded,
+    open_visit,
+    refuse_held,
+    refuse_unless_taken_in,
+)
 from refreshd.passes.readback import ReadBack
 from refreshd.passes.reading import Reading
 from refreshd.passes.recovery import recover
@@ -57,8 +61,7 @@ def run_refresh(bench: Bench, number: DriveNumber, options: PassOptions) -> Pass
     """
     card = bench.ledger.drive(number)
     refuse_unless_taken_in(card)
-    if card.hold is not None:
-        raise DriveHeldError(f"{number} is on hold, nothing may be written to it: {card.hold}")
+    refuse_held(card)
     visit = open_visit(bench, number, PassKind.REFRESH, options)
     return guarded(visit, lambda: RefreshPass(visit).run())
 

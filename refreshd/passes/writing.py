@@ -11,7 +11,7 @@ from refreshd.errors import (
     StagingFailedError,
     WriteFailedError,
 )
-from refreshd.events import DriveHeld
+from refreshd.events import DriveHeld, StagedBytesKept
 from refreshd.fixity import digest
 from refreshd.passes.ring import StagedSegment, StagingRing
 from refreshd.passes.visit import Visit
@@ -100,8 +100,23 @@ class SegmentWriter:
         return self._visit.bench.lanes.aside(load)() is not None
 
     def keep_aside(self, staged: StagedSegment, chunk: int) -> str | None:
-        """Move a staged chunk out of the ring, durably; return its path, None if it is bad."""
-        return self._visit.bench.lanes.aside(partial(self._kept, staged, chunk))()
+        """Move a staged chunk out of the ring, durably, and write that down.
+
+        Returns its path, None if the copy is bad.
+        """
+        path = self._visit.bench.lanes.aside(partial(self._kept, staged, chunk))()
+        if path is not None:
+            span = self._visit.card.grid.span(chunk)
+            self._visit.bench.ledger.record(
+                StagedBytesKept(
+                    drive=self._visit.number,
+                    pass_id=self._visit.pass_id,
+                    start_byte=span.start,
+                    length_bytes=span.length,
+                    file=path,
+                )
+            )
+        return path
 
     def _kept(self, staged: StagedSegment, chunk: int) -> str | None:
         data = self._ring.load(

@@ -13,6 +13,8 @@ R = TypeVar("R")
 class InlineLanes:
     """`ports.Lanes` without threads."""
 
+    is_hung = False
+
     def __init__(self) -> None:
         self._buffers: dict[tuple[str, int], memoryview] = {}
 

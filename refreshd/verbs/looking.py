@@ -22,11 +22,6 @@ class ShelfLine:
     open_findings: int
     unfinished: tuple[PassState, ...] = ()
 
-    @property
-    def first_due(self) -> date:
-        """Return the day on which the first of the two passes falls due."""
-        return min(self.due.due, self.due.fixity_due)
-
 
 @dataclass(frozen=True, slots=True)
 class ShelfList:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from refreshd.cards import Carrier, DriveCard
-from refreshd.errors import DriveHeldError, RefusedError
+from refreshd.errors import RefusedError
 from refreshd.passes.bench import PassReport
-from refreshd.passes.opening import refuse_unless_taken_in
+from refreshd.passes.opening import refuse_held, refuse_unless_taken_in
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.wiring.search import drive_found
 from refreshd.wiring.staging import ring_opened
@@ -50,7 +50,7 @@ def refresh(
     with drive_locked(station, number) as shelf:
         card = shelf.ledger.drive(number)
         _refuse_unfit(card)
-        _refuse_held(card)
+        refuse_held(card)
         policy = station.policy_of(card.medium, number)
         with desk_laid(station, shelf, policy) as desk, drive_found(desk, card, on) as medium:
             if objection := medium.rewrite_objection():
@@ -66,11 +66,3 @@ def _refuse_unfit(card: DriveCard) -> None:
     """Refuse what cannot have a pass; a folder is refused in its own words later on."""
     if card.evidence.carrier is not Carrier.FOLDER or card.withdrawn_on is not None:
         refuse_unless_taken_in(card)
-
-
-def _refuse_held(card: DriveCard) -> None:
-    if card.hold is not None:
-        raise DriveHeldError(
-            f"{card.number} is on hold, nothing may be written to it: {card.hold}. After looking, "
-            f'`refreshd drive {card.number} --lift-hold "what was done"`'
-        )

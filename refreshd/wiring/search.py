@@ -155,7 +155,7 @@ def drive_found(desk: Desk, card: DriveCard, on: str | None) -> Iterator[Workabl
 
 def let_go(lanes: Lanes, medium: Medium) -> None:
     """Close a medium; one that hangs is left to the end of the process."""
-    if not getattr(lanes, "is_hung", False):
+    if not lanes.is_hung:
         medium.close()
 
 

@@ -116,21 +116,24 @@ def test_the_rate_limit_counts_where_it_is_lower() -> None:
     assert expect(PassKind.FIXITY, CARD, SIZE, 10**9, ()).bytes_per_s == 150_000_000
 
 
+EARLIER = PassHistory(
+    PassId("K07/2"),
+    CARD.number,
+    PassKind.FIXITY,
+    begun_at=datetime(2031, 3, 14, tzinfo=UTC),
+    ended_at=datetime(2031, 4, 3, tzinfo=UTC),
+    outcome=Outcome.SUCCESS,
+    reached_end=True,
+    checked_bytes=SIZE,
+    rewritten_bytes=0,
+    findings=0,
+)
+
+
 def test_the_drives_own_rate_counts_before_a_typical_one() -> None:
     """Interruptions only slow a pass down, so the fastest one tells most."""
-    begun = datetime(2031, 3, 14, tzinfo=UTC)
-    slow = PassHistory(
-        PassId("K07/2"),
-        CARD.number,
-        PassKind.FIXITY,
-        begun,
-        begun + timedelta(days=20),
-        Outcome.SUCCESS,
-        reached_end=True,
-        checked_bytes=SIZE,
-        rewritten_bytes=0,
-        findings=0,
-    )
+    slow = EARLIER
+    begun = slow.begun_at
     fast = replace(slow, ended_at=begun + timedelta(seconds=20_000))
     given_up = replace(slow, ended_at=begun + timedelta(seconds=100), reached_end=False)
     too_short = replace(slow, ended_at=begun + timedelta(seconds=1))
@@ -143,18 +146,11 @@ def test_the_drives_own_rate_counts_before_a_typical_one() -> None:
 
 def test_a_rate_far_below_its_kind_is_no_rate_of_the_drive() -> None:
     """The one earlier pass lay interrupted for weeks; the estimate does not follow it."""
-    begun = datetime(2031, 3, 14, tzinfo=UTC)
-    interrupted = PassHistory(
-        PassId("K07/2"),
-        CARD.number,
-        PassKind.REFRESH,
-        begun,
-        begun + timedelta(days=90),
-        Outcome.SUCCESS,
-        reached_end=True,
-        checked_bytes=SIZE,
+    interrupted = replace(
+        EARLIER,
+        kind=PassKind.REFRESH,
+        ended_at=EARLIER.begun_at + timedelta(days=90),
         rewritten_bytes=SIZE,
-        findings=0,
     )
 
     expected = expect(PassKind.FIXITY, CARD, SIZE, None, (interrupted,))
