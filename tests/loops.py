@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -42,9 +44,23 @@ def noise_file(path: Path, length: int, seed: int = 1) -> Path:
 
 
 @contextmanager
+def choosing() -> Iterator[None]:
+    """Let one test at a time choose a free loop device.
+
+    Tests run side by side. Two that ask for a free device are both told the same one, and the
+    loser holds it open for writing until it has noticed: to the winner's test, a stranger that
+    writes to its drive.
+    """
+    with (Path(tempfile.gettempdir()) / "refreshd-tests-loop.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
+@contextmanager
 def attached(file: Path, *options: str, sector: int = 512) -> Iterator[str]:
     """Attach a file to a loop device and yield its node."""
-    node = run("losetup", "--find", "--show", "--sector-size", str(sector), *options, file)
+    with choosing():
+        node = run("losetup", "--find", "--show", "--sector-size", str(sector), *options, file)
     try:
         yield node
     finally:

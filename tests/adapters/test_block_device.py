@@ -290,10 +290,11 @@ def test_what_is_no_disk_is_refused_in_clear_words(tmp_path: Path) -> None:
 
 def test_a_loop_device_without_a_file_holds_no_medium() -> None:
     """An empty card reader looks like this."""
-    node = loops.run("losetup", "--find")
+    with loops.choosing():
+        node = loops.run("losetup", "--find")
 
-    with pytest.raises(DriveGoneError, match="no medium"):
-        BlockDevice.open(node)
+        with pytest.raises(DriveGoneError, match="no medium"):
+            BlockDevice.open(node)
 
 
 def test_memory_is_no_place_to_rewrite() -> None:

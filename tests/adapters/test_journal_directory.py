@@ -12,6 +12,7 @@ import pytest
 from refreshd.adapters.journal_directory import FileJournalDirectory
 from refreshd.errors import RecordFailedError
 from refreshd.journal import Journal, file_name
+from tests import loops
 from tests.journals import some_entries
 
 FIRST = file_name(1)
@@ -55,18 +56,9 @@ def on_loop(tmp_path: Path) -> Iterator[tuple[Path, Path]]:
     image, place = tmp_path / "image", tmp_path / "ext4"
     with image.open("wb") as file:
         file.truncate(16 * 2**20)
-    place.mkdir()
-    subprocess.run(["mkfs.ext4", "-q", str(image)], check=True)
-    found = subprocess.run(
-        ["losetup", "-f", "--show", str(image)], check=True, capture_output=True, text=True
-    )
-    device = found.stdout.strip()
-    try:
-        subprocess.run(["mount", device, str(place)], check=True)
+    loops.run("mkfs.ext4", "-q", image)
+    with loops.attached(image) as device, loops.mounted(device, place):
         yield place, Path("/sys/block") / Path(device).name / "stat"
-        subprocess.run(["umount", str(place)], check=True)
-    finally:
-        subprocess.run(["losetup", "-d", device], check=True)
 
 
 @pytest.mark.root
