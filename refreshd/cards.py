@@ -11,6 +11,7 @@ from refreshd.quantities import (
     ChunkGrid,
     Digest,
     DriveNumber,
+    Errand,
     FindingId,
     FindingKind,
     Geometry,
@@ -18,6 +19,7 @@ from refreshd.quantities import (
     Outcome,
     PassId,
     PassKind,
+    SlipNumber,
     Span,
 )
 
@@ -99,6 +101,7 @@ class DriveCard:
     hold: str | None = None  # why nothing may be written to it, in a sentence
     last_fixity: date | None = None
     passes: int = 0  # how many passes were begun, ever
+    holding: str | None = None  # drives with the same holding carry copies of the same content
 
     @property
     def grid(self) -> ChunkGrid:
@@ -167,3 +170,96 @@ class LastRewrite(NamedTuple):
 
     on: date | None  # None: some such chunk was never rewritten and proved, or there is none
     held_chunks: int
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfRow:
+    """What planning needs to know of one drive in care."""
+
+    card: DriveCard
+    rewritten: LastRewrite
+    open_findings: int = 0
+    unfinished: tuple[PassState, ...] = ()
+    last_refresh_at: datetime | None = None  # when its last refresh that ended was ended
+    own_rate_bytes_per_s: int = 0  # the fastest of its passes; 0: not known
+
+
+class SlipState(StrEnum):
+    """Where a slip stands. The last two are final."""
+
+    ISSUED = "issued"  # somebody was asked to bring the drive out
+    ANSWERED = "answered"  # the drive is at a bay
+    TO_PUT_AWAY = "to put away"  # its visit is over: it may be unplugged and put back
+    RETURNED = "returned"
+    LAPSED = "lapsed"  # not answered in time, or no longer wanted; another may be issued for it
+
+    @property
+    def is_open(self) -> bool:
+        """Say whether somebody has still something to do."""
+        return self not in {SlipState.RETURNED, SlipState.LAPSED}
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """The request to bring one drive out, do something with it, and put it back.
+
+    `due_on` is the day on which the policy wants the errand done, `grace_ends_on` the day from
+    which it is overdue beyond what the policy forgives. `expected_s`: None where nobody can say.
+    """
+
+    number: SlipNumber
+    drive: DriveNumber
+    errand: Errand
+    reason: str  # one sentence
+    issued_on: date
+    due_on: date
+    grace_ends_on: date
+    state: SlipState = SlipState.ISSUED
+    changed_on: date = date.min  # the day on which it came into this state
+    expected_s: int | None = None
+    reissue_of: SlipNumber | None = None
+    reminders: int = 0  # since it came into this state
+    reminded_on: date | None = None
+    is_escalated: bool = False
+    note: str = ""  # how it was returned, or why it lapsed
+
+    @property
+    def is_open(self) -> bool:
+        """Say whether somebody has still something to do."""
+        return self.state.is_open
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """A drive in care that is plugged in, as far as the record knows.
+
+    `is_released`: it was flushed, stopped and may be unplugged.
+    """
+
+    drive: DriveNumber
+    place: str  # device node at the time, for messages only
+    presence: Presence
+    arrived_at: datetime
+    released_at: datetime | None = None
+
+    @property
+    def is_released(self) -> bool:
+        """Say whether the drive may be unplugged."""
+        return self.released_at is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Somebody asked that no pass runs. `until`: None: until somebody says otherwise."""
+
+    said_by: str
+    since: datetime
+    until: datetime | None = None
+
+
+class Delivery(NamedTuple):
+    """One slip in one stage was handed to one channel."""
+
+    slip: SlipNumber
+    stage: str
+    channel: str

@@ -16,13 +16,11 @@ from pydantic_core.core_schema import WithDefaultSchema
 from refreshd.policy import (
     BUILT_IN_BY_MEDIUM,
     FIELDS,
-    ClockRules,
     DrivePolicy,
     Policy,
-    Section,
-    StagingRules,
     Values,
 )
+from refreshd.policy_tables import ClockRules, Section, StagingRules
 from refreshd.quantities import MediumKind
 
 _TEMPLATE_HEAD = """

@@ -23,14 +23,13 @@ from refreshd.config_template import schema, template
 from refreshd.errors import PolicyError
 from refreshd.policy import (
     FIELDS,
-    ClockRules,
     KeyPath,
     Policy,
-    StagingRules,
     table_text,
     toml_text,
 )
 from refreshd.policy_review import Lines, Remark, cautions, contradictions
+from refreshd.policy_tables import ClockRules, StagingRules
 from refreshd.quantities import MIB, MediumKind
 from refreshd.toml_lines import IN_ARRAY, Kind, Outline, Statement, key_lines, outline
 

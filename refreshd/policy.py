@@ -16,14 +16,22 @@ from datetime import date
 from types import MappingProxyType
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, Field
 
 from refreshd.durations import Duration, is_shorter, subtract
 from refreshd.errors import PolicyError
+from refreshd.policy_tables import (
+    AccessRules,
+    ClockRules,
+    NoticeRules,
+    Section,
+    SlipRules,
+    StagingRules,
+    VisitRules,
+)
 from refreshd.policy_values import (
     DRIVE_NUMBER_PATTERN,
     ChunkSize,
-    Directory,
     Interval,
     Lag,
     LeastAge,
@@ -37,12 +45,6 @@ from refreshd.quantities import MIB, DriveNumber, MediumKind
 from refreshd.sizes import size_text
 
 KeyPath = tuple[str, ...]
-
-
-class Section(BaseModel):
-    """A part of the policy: frozen, a misspelt key is refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=False)
 
 
 class Values(Section):
@@ -166,32 +168,6 @@ class MediumRules(Section):
         }[medium]
 
 
-class StagingRules(Section):
-    """Where staged copies are kept while a drive is rewritten."""
-
-    directory: Directory = Field(
-        default=None,
-        description=(
-            "Directory on a disk of this server, not on the drive, for the copies that are kept "
-            "while a drive is rewritten: as much room as the read-back lag and some segments, "
-            "about 1 GiB. Memory-backed and network file systems are refused. Left out: the "
-            'folder "staging" in the state directory.'
-        ),
-    )
-
-
-class ClockRules(Section):
-    """When the clock of the server is not believed (I4)."""
-
-    leap_max: Interval = Field(
-        default=Duration(years=10),
-        description=(
-            "A clock that is further ahead of the last record of the journal than this is not "
-            "believed: nothing is dated until somebody looked at it."
-        ),
-    )
-
-
 class Policy(Section):
     """The whole policy file. Without a file: `Policy()`."""
 
@@ -211,6 +187,18 @@ class Policy(Section):
     )
     clock: ClockRules = Field(
         default=ClockRules(), description="When the clock of this server is not believed."
+    )
+    visits: VisitRules = Field(
+        default=VisitRules(), description="Where and when drives are visited by the service."
+    )
+    slips: SlipRules = Field(
+        default=SlipRules(), description="How drives are asked for, and who is reminded when."
+    )
+    notices: NoticeRules = Field(
+        default=NoticeRules(), description="How slips and alarms reach people."
+    )
+    access: AccessRules = Field(
+        default=AccessRules(), description="Who may talk to the service over its socket."
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import PurePosixPath
 from typing import Annotated, TypeVar
 
@@ -23,10 +24,12 @@ from refreshd.durations import (
     WAIT_EXAMPLES,
     WAIT_PATTERN,
     Duration,
+    is_shorter,
     parse_duration,
     parse_wait_s,
     wait_text,
 )
+from refreshd.hours import QUIET_SPAN_PATTERN, QuietSpan, parse_quiet_span
 from refreshd.quantities import GIB, KIB, MIB, DriveNumber
 from refreshd.sizes import (
     RATE_EXAMPLES,
@@ -44,6 +47,7 @@ SEGMENT_BYTES_MAX = GIB
 READBACK_LAG_BYTES_MIN = MIB
 READBACK_LAG_BYTES_MAX = 64 * GIB
 RATE_BYTES_PER_S_MIN = 10**6
+BAYS_MAX = 64
 NONE = "none"
 """How the file says that there is no limit, to undo one of a weaker table."""
 
@@ -194,6 +198,92 @@ Wait = Annotated[
     _text_schema(WAIT_PATTERN, WAIT_EXAMPLES),
 ]
 YesNo = Annotated[bool, BeforeValidator(_true_or_false)]
+
+
+def _bays(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= BAYS_MAX:
+        raise ValueError(f"Allowed: a whole number from 1 to {BAYS_MAX}, without quotes")
+    return value
+
+
+def _list_of(
+    parse: Callable[[str], Given], example: str, least: int
+) -> Callable[[object], tuple[Given, ...]]:
+    """Make a reader of a list of texts."""
+
+    def read(value: object) -> tuple[Given, ...]:
+        if not isinstance(value, list | tuple) or len(value) < least:
+            raise ValueError(f"Allowed: a list such as {example}")
+        if not all(isinstance(one, str) for one in value):
+            raise ValueError(f"Allowed: texts in quotes, such as {example}")
+        return tuple(parse(one) for one in value)
+
+    return read
+
+
+def _reminders(value: object) -> tuple[Duration, ...]:
+    found = _list_of(parse_duration, '["1 week", "2 weeks", "4 weeks"]', 1)(value)
+    if any(not is_shorter(one, other) for one, other in pairwise(found)):
+        raise ValueError("Allowed: each time longer than the one before")
+    return found
+
+
+def _group(value: object) -> str:
+    if not isinstance(value, str) or not re.fullmatch(GROUP_PATTERN, value, re.ASCII):
+        raise ValueError('Allowed: the name of a group of this server, such as "refreshd"')
+    return value
+
+
+def _address(value: object) -> str:
+    if not isinstance(value, str) or not re.fullmatch(ADDRESS_PATTERN, value, re.ASCII):
+        raise ValueError(
+            'Allowed: an address in quotes with its kind in front, such as "mailto://..."'
+        )
+    return value
+
+
+GROUP_PATTERN = r"^[a-z_][a-z0-9_-]{0,31}$"
+"""Source: useradd(8) of Debian, names of accounts and groups."""
+
+ADDRESS_PATTERN = r"^[a-z][a-z0-9+.-]*://[!-~]+$"
+
+Bays = Annotated[
+    int,
+    BeforeValidator(_bays),
+    WithJsonSchema({"type": "integer", "minimum": 1, "maximum": BAYS_MAX}),
+]
+QuietHours = Annotated[
+    tuple[QuietSpan, ...],
+    BeforeValidator(_list_of(parse_quiet_span, '["22:00-06:00"]', 0)),
+    PlainSerializer(lambda spans: [str(span) for span in spans], return_type=list[str]),
+    WithJsonSchema({"type": "array", "items": {"type": "string", "pattern": QUIET_SPAN_PATTERN}}),
+]
+LongestVisit = Annotated[
+    int | None,
+    BeforeValidator(_written(_or_none(parse_wait_s), "a time", "10 hours")),
+    _none_or(wait_text),
+    _or_none_schema(WAIT_PATTERN, WAIT_EXAMPLES),
+]
+Reminders = Annotated[
+    tuple[Duration, ...],
+    BeforeValidator(_reminders),
+    PlainSerializer(lambda times: [str(one) for one in times], return_type=list[str]),
+    WithJsonSchema({"type": "array", "items": {"type": "string", "pattern": DURATION_PATTERN}}),
+]
+AccountGroup = Annotated[
+    str, BeforeValidator(_group), WithJsonSchema({"type": "string", "pattern": GROUP_PATTERN})
+]
+ChannelAddress = Annotated[
+    str | None,
+    BeforeValidator(_address),
+    WithJsonSchema({"type": "string", "pattern": ADDRESS_PATTERN}),
+]
+SecretFile = Annotated[
+    PurePosixPath | None,
+    BeforeValidator(_directory),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema({"type": "string", "pattern": "^/", "examples": ["/etc/refreshd/mail.url"]}),
+]
 Directory = Annotated[
     PurePosixPath | None,
     BeforeValidator(_directory),

@@ -8,19 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from types import TracebackType
 from typing import Protocol, TypeVar
 
 from refreshd.cards import (
+    Delivery,
     DriveCard,
     Evidence,
     Finding,
     LastRewrite,
     PassHistory,
     PassState,
+    Pause,
     Presence,
+    ShelfRow,
+    Slip,
+    Stay,
 )
 from refreshd.events import Entry, Event, TornLineKept
 from refreshd.quantities import (
@@ -28,6 +34,7 @@ from refreshd.quantities import (
     FindingId,
     Geometry,
     PassKind,
+    SlipNumber,
     Span,
 )
 
@@ -175,6 +182,30 @@ class Catalogue(Protocol):
     def oldest_written(self, number: DriveNumber) -> LastRewrite:
         """Return the drive's last-rewrite date, and the chunks held back from it (I4)."""
 
+    def shelf_rows(self) -> tuple[ShelfRow, ...]:
+        """Return what planning needs of every drive in care, by number, in few queries."""
+
+    def slips(self, number: DriveNumber | None = None) -> tuple[Slip, ...]:
+        """Return the open slips of one drive or of all, by number."""
+
+    def slip(self, slip: SlipNumber) -> Slip:
+        """Return one slip in any state, or raise UsageError."""
+
+    def next_slip_number(self) -> SlipNumber:
+        """Return a number that no slip has had yet."""
+
+    def deliveries(self) -> frozenset[Delivery]:
+        """Return what was handed to which channel, of the slips that are open."""
+
+    def stays(self) -> tuple[Stay, ...]:
+        """Return the drives in care that are plugged in as far as the record knows, by number."""
+
+    def is_reported(self, stranger: Evidence) -> bool:
+        """Say whether this drive was reported as a stranger before."""
+
+    def pause(self) -> Pause | None:
+        """Return who asked that no pass runs; None: passes may run."""
+
 
 class JournalStore(Protocol):
     """The append-only, chained log. Raises JournalError when it is damaged."""
@@ -312,3 +343,73 @@ class Attendant(Protocol):
 
     def said(self, sentence: str) -> None:
         """Hear something worth telling the archivist at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """One stay of one disk at one device node: the node alone may be another disk's tomorrow."""
+
+    node: str  # such as /dev/sdb
+    disk_sequence: int | None  # Source: BLKGETDISKSEQ; None: the kernel does not say
+
+
+@dataclass(frozen=True, slots=True)
+class VisitOrder:
+    """What a worker is to do with a drive at a seat."""
+
+    drive: DriveNumber
+    kind: PassKind
+    is_closing: bool = False
+    asked_by: str = ""  # empty: the plan asks
+
+
+class Bays(Protocol):
+    """The worker processes that reach the drives. No call waits.
+
+    What comes of each is told to the caretaker as a message (see `refreshd.messages`), in the
+    end always by one that says that the worker has ended, even where it was killed.
+    """
+
+    def identify(self, seat: Seat) -> None:
+        """Find out which drive is at a seat, without writing."""
+
+    def visit(self, seat: Seat, order: VisitOrder) -> None:
+        """Run a pass."""
+
+    def stop(self, seat: Seat) -> None:
+        """Ask the worker at a seat to stop at its next checkpoint."""
+
+    def release(self, seat: Seat) -> None:
+        """Flush and stop the disk, so that it may be unplugged."""
+
+
+class Urgency(StrEnum):
+    """Who is to hear of something; the same words as `policy_tables.Gets`."""
+
+    SLIPS = "slips"
+    ALARMS = "alarms"
+    ESCALATIONS = "escalations"
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something that people are to be told.
+
+    `stages` names the slips that it is about, each with the stage it is in, so that it is
+    written down once which channel took what.
+    """
+
+    urgency: Urgency
+    subject: str  # one line
+    body: str  # plain text
+    stages: tuple[tuple[SlipNumber, str], ...] = ()
+
+
+class NoticeBoard(Protocol):
+    """Hands notices to people. No call waits and none fails: what fails is tried again later."""
+
+    def post(self, notice: Notice) -> None:
+        """Hand a notice to every channel that gets its kind."""
+
+    def show_slips(self, slips: Sequence[Slip]) -> None:
+        """Bring the page with the open slips up to date."""

@@ -16,6 +16,9 @@ PassId = NewType("PassId", str)
 FindingId = NewType("FindingId", str)
 """One finding of the shelf, ``F12``."""
 
+SlipNumber = NewType("SlipNumber", int)
+"""One slip of the shelf, counted from 1; said as ``slip 12``. A number is never given twice."""
+
 Digest = NewType("Digest", bytes)
 """An XXH3-128 digest in canonical form: 16 bytes, most significant first."""
 
@@ -46,6 +49,20 @@ class PassKind(StrEnum):
     ACCESSION = "accession"
     FIXITY = "fixity"
     REFRESH = "refresh"
+
+
+class Errand(StrEnum):
+    """What a slip asks a drive out for."""
+
+    FIXITY = "fixity"
+    REFRESH = "refresh"
+    PUT_AWAY = "put away"  # it was here without a slip, and should go back
+
+    @property
+    def pass_kind(self) -> PassKind | None:
+        """The pass that the visit is for; None: it is only to be put away."""
+        kinds = {Errand.FIXITY: PassKind.FIXITY, Errand.REFRESH: PassKind.REFRESH}
+        return kinds.get(self)
 
 
 class FindingKind(StrEnum):
