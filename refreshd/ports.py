@@ -303,6 +303,16 @@ class Ledger(Catalogue, Protocol):
         Raises ClockError (I4) before anything is written, RecordFailedError when a disk fails.
         """
 
+    def open(self) -> None:
+        """Bring journal and catalogue together; also again, after a record could not be written.
+
+        Raises RecordFailedError while a disk fails, JournalError or CatalogueError when the two
+        cannot be brought together.
+        """
+
+    def clock_doubt(self) -> str:
+        """Return why the clock cannot be believed (I4); empty when it can. Writes nothing."""
+
 
 class Lanes(Protocol):
     """Does several things at once, or, in a simulation, one after the other in order."""
@@ -378,6 +388,9 @@ class Bays(Protocol):
 
     def stop(self, seat: Seat) -> None:
         """Ask the worker at a seat to stop at its next checkpoint."""
+
+    def rest(self, seat: Seat) -> None:
+        """Let the disk stop turning. It stays connected; the next visit wakes it."""
 
     def release(self, seat: Seat) -> None:
         """Flush and stop the disk, so that it may be unplugged."""

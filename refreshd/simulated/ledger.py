@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from refreshd.errors import RecordFailedError
-from refreshd.events import Entry, Event
+from refreshd.errors import ClockError, RecordFailedError
+from refreshd.events import ClockAttested, Entry, Event
 from refreshd.ports import Clock
 from refreshd.simulated.catalogue import MemoryCatalogue
 from refreshd.simulated.disk import PowerLine
@@ -32,10 +32,21 @@ class SimulatedLedger(MemoryCatalogue):
         self._line = line
         self.entries: list[Entry] = []
         self.failure: RecordFailure | None = None
+        self.doubt = ""  # why the clock is not believed; empty: it is
+
+    def open(self) -> None:
+        """Nothing is to be brought together in memory."""
+
+    def clock_doubt(self) -> str:
+        """Return what a test said about the clock."""
+        return self.doubt
 
     def record(self, event: Event) -> Entry:
         """Keep an event, or fail as told."""
         self._line.step()
+        if self.doubt and not isinstance(event, ClockAttested):
+            raise ClockError(self.doubt)
+        self.doubt = ""
         if self.failure is not None:
             self.failure.nth -= 1
             if self.failure.nth == 0 or (self.failure.is_forever and self.failure.nth < 0):
