@@ -1,0 +1,107 @@
+"""How things stand, as the caretaker tells it: frozen values for the API, the page and tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+from refreshd.cards import Evidence, Pause, Slip
+from refreshd.ports import Seat
+from refreshd.quantities import DriveNumber, Errand, PassKind
+
+
+class Doing(StrEnum):
+    """What becomes of a disk that is plugged in."""
+
+    IDENTIFYING = "being identified"
+    STRANGER = "not in care"  # reported once, never touched
+    UNCLEAR = "not identified"  # evidence contradicts, or something else uses it
+    WAITING = "waiting"  # a pass is wanted, and `why` says what it waits for
+    VISITING = "being visited"
+    IDLE = "idle"  # in care, and nothing is wanted of it now
+    RELEASING = "being released"
+    RELEASED = "may be unplugged"
+    KEPT = "not released"  # its disk could not be flushed or stopped; `why` says how that came
+    HANGING = "hanging"  # its worker hangs in the kernel: the seat is of no use until it is gone
+
+
+@dataclass(frozen=True, slots=True)
+class DriveHere:
+    """One disk that is plugged in. `drive` and `evidence`: None until it was identified.
+
+    `why` says in words what it waits for, or what is wrong; empty where there is nothing to say.
+    """
+
+    seat: Seat
+    doing: Doing
+    drive: DriveNumber | None
+    evidence: Evidence | None
+    arrived_at: datetime
+    why: str = ""
+    released_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VisitUnderWay:
+    """One pass under way, and how far it is, in bytes of the drive.
+
+    `done_bytes` and `of_bytes` are 0 until its worker has said something. `silent_s`: seconds
+    since it last did. `hangs_at_byte`: where on the drive it stands, once it has been silent for
+    longer than the policy lets a request take; None: it is not held to hang.
+    """
+
+    seat: Seat
+    drive: DriveNumber
+    kind: PassKind
+    is_closing: bool
+    asked_by: str  # empty: the plan
+    begun_at: datetime
+    done_bytes: int = 0
+    of_bytes: int = 0
+    doing: str = ""
+    rate_bytes_per_s: float | None = None  # None: too early to say
+    left_s: float | None = None
+    silent_s: float = 0.0
+    hangs_at_byte: int | None = None
+    stopping: str = ""  # why it was asked to stop; empty: it was not
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedVisit:
+    """A drive that will be asked for, and on which day, as far as the plan sees."""
+
+    drive: DriveNumber
+    errand: Errand
+    on: date
+    due_on: date
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How things stand at one moment.
+
+    `quiet_until` and `quiet_from` are on the server's own clock on the wall: when the quiet
+    hours that hold now end, or the next ones begin. `clock_alarm` and
+    `record_alarm`: a sentence, empty while all is well.
+    """
+
+    at: datetime
+    bays: int
+    slips: tuple[Slip, ...] = ()
+    here: tuple[DriveHere, ...] = ()
+    visits: tuple[VisitUnderWay, ...] = ()
+    planned: tuple[PlannedVisit, ...] = ()
+    pause: Pause | None = None
+    quiet_until: datetime | None = None
+    quiet_from: datetime | None = None
+    is_on_battery: bool = False
+    clock_alarm: str = ""
+    record_alarm: str = ""
+    next_bell: datetime | None = None
+
+    @property
+    def is_well(self) -> bool:
+        """Say whether everything can be recorded, dated and done."""
+        return not (self.clock_alarm or self.record_alarm)
