@@ -14,6 +14,7 @@
     │   ├── CatalogueError                3    CatalogueTooNewError, CatalogueDamagedError,
     │   │                                      CatalogueAheadError
     │   └── JournalError                  3    JournalDamagedError, JournalTruncatedError
+    ├── DaemonUnreachableError            5    no daemon answers
     └── DriveError                        4    the drive, its path, or the server's own disks
         ├── UnreadableError               4    a range of the medium cannot be read
         ├── WriteFailedError              4    a write did not reach the medium
@@ -118,6 +119,12 @@ class JournalDamagedError(JournalError):
 
 class JournalTruncatedError(JournalError):
     """Records are missing at the end of the journal. Answer: restore them from an export."""
+
+
+class DaemonUnreachableError(RefreshdError):
+    """No daemon answers at the socket. Answer: start it, or ask what needs none."""
+
+    exit_code = 5
 
 
 class DriveError(RefreshdError):

@@ -6,14 +6,22 @@ input. When its standard input ends, the daemon is gone, and the worker stops as
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from refreshd import errors
-from refreshd.cards import Evidence, Presence
-from refreshd.errors import RefreshdError
-from refreshd.quantities import DriveNumber, Outcome, PassKind
+from refreshd.cards import Evidence, Finding, Presence
+from refreshd.errors import (
+    DaemonUnreachableError,
+    DriveError,
+    RefreshdError,
+    RefusedError,
+    UsageError,
+)
+from refreshd.passes.bench import Mended, PassReport
+from refreshd.quantities import DriveNumber, Outcome, PassId, PassKind
 
 
 class ErrorTold(BaseModel):
@@ -31,14 +39,20 @@ def told(error: RefreshdError) -> ErrorTold:
     return ErrorTold(kind=type(error).__name__, message=str(error), exit_code=error.exit_code)
 
 
-class TravelledError(RefreshdError):
-    """An error of a kind that this version does not know."""
+_BY_EXIT_CODE: dict[int, type[RefreshdError]] = {
+    kind.exit_code: kind for kind in (UsageError, RefusedError, DriveError, DaemonUnreachableError)
+}
 
 
 def raised(error: ErrorTold) -> RefreshdError:
-    """Return an error that travelled as the exception it was, without what was attached to it."""
+    """Return an error that travelled as the exception it was, without what was attached to it.
+
+    One that only another version knows becomes the nearest of the same exit code.
+    """
+    kind = _BY_EXIT_CODE.get(error.exit_code, DriveError)
     found = getattr(errors, error.kind, None)
-    kind = found if isinstance(found, type) and issubclass(found, RefreshdError) else TravelledError
+    if isinstance(found, type) and issubclass(found, RefreshdError):
+        kind = found
     # Made past its own constructor, which may want places and spans that did not travel.
     made: RefreshdError = kind.__new__(kind, error.message)
     return made
@@ -84,8 +98,39 @@ class Said(Message):
     sentence: str
 
 
+class ReportTold(Message):
+    """The report of a pass on its way between two processes: `passes.bench.PassReport`."""
+
+    drive: DriveNumber
+    pass_id: PassId
+    kind: PassKind
+    outcome: Outcome
+    bytes_read: int
+    bytes_written: int
+    bytes_skipped: int
+    seconds: float
+    findings: tuple[Finding, ...] = ()
+    mended: tuple[Mended, ...] = ()
+    notes: tuple[str, ...] = ()
+    stopped_by: ErrorTold | None = None
+
+
+def told_report(report: PassReport) -> ReportTold:
+    """Return a report as it travels."""
+    stopped_by = None if report.stopped_by is None else told(report.stopped_by)
+    facts = {one.name: getattr(report, one.name) for one in fields(report)}
+    return ReportTold(**facts | {"stopped_by": stopped_by})
+
+
+def arrived_report(report: ReportTold) -> PassReport:
+    """Return a report that travelled as the record it was."""
+    stopped_by = None if report.stopped_by is None else raised(report.stopped_by)
+    facts = {name: getattr(report, name) for name in ReportTold.model_fields}
+    return PassReport(**facts | {"stopped_by": stopped_by})
+
+
 class VisitEnded(Message):
-    """A pass ended or stopped; `report` is its JSON report, for whoever asked for the pass.
+    """A pass ended or stopped. `report` is for whoever asked for it; None: it did not begin.
 
     `is_complete`: the pass reached its end, whatever it found. `error`: what stopped it.
     """
@@ -97,7 +142,7 @@ class VisitEnded(Message):
     is_complete: bool
     findings: int
     error: ErrorTold | None = None
-    report: str = ""
+    report: ReportTold | None = None
 
 
 class Released(Message):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from types import TracebackType
 from typing import Protocol, TypeVar
@@ -33,6 +33,7 @@ from refreshd.quantities import (
     DriveNumber,
     FindingId,
     Geometry,
+    MediumKind,
     PassKind,
     SlipNumber,
     Span,
@@ -364,13 +365,30 @@ class Seat:
 
 
 @dataclass(frozen=True, slots=True)
+class NewCard:
+    """What is to stand on the card of a drive that is taken into care."""
+
+    shelfmark: str
+    title: str
+    medium: MediumKind | None = None  # None: read it from the device
+    written_on: date | None = None  # a claim, kept as one
+    holding: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class VisitOrder:
-    """What a worker is to do with a drive at a seat."""
+    """What a worker is to do with a drive at a seat.
+
+    `on` names the node of the seat; None: wherever the drive is. An accession has a `card` and
+    names its seat, since nobody can know where a drive is that is not in care yet.
+    """
 
     drive: DriveNumber
     kind: PassKind
     is_closing: bool = False
     asked_by: str = ""  # empty: the plan asks
+    on: str | None = None
+    card: NewCard | None = None
 
 
 class Bays(Protocol):

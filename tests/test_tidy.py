@@ -132,8 +132,8 @@ PREMIS_LABELS = frozenset(
 )  # fmt: skip
 """Source: PREMIS event types, id.loc.gov/vocabulary/preservation/eventType (2018 state)."""
 
-EXIT_CODES = frozenset({2, 3, 4})
-"""What an error may end a verb with; 0 and 1 are no errors, 5 is the daemon's. See README."""
+EXIT_CODES = frozenset({2, 3, 4, 5})
+"""What an error may end a verb with; 0 and 1 are no errors. See README."""
 
 
 # --- What is read.
