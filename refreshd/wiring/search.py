@@ -116,6 +116,11 @@ class Desk:
             return None
         return digest(into)
 
+    def refuse_unreadable(self, medium: AnyMedium) -> None:
+        """Raise DriveError if the medium cannot be read where its identity stands."""
+        if not isinstance(medium, MountedFolder):
+            self.lanes.aside(partial(self._read_beginning, medium))()
+
     def refuse_identity(self, medium: AnyMedium, err: RefusedError) -> None:
         """
         Write down that the evidence contradicts a card, or fits two drives or none.
@@ -125,8 +130,7 @@ class Desk:
                 failing drive or dock, and says nothing of which drive it is.
 
         """
-        if not isinstance(medium, MountedFolder):
-            self.lanes.aside(partial(self._read_beginning, medium))()
+        self.refuse_unreadable(medium)
         evidence = self.lanes.aside(medium.evidence)()
         self.shelf.ledger.record(IdentityRefused(evidence=evidence, reason=str(err)))
 
