@@ -9,28 +9,18 @@ from __future__ import annotations
 import re
 import stat
 import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, time
-from difflib import get_close_matches
 from errno import errorcode
 from pathlib import Path
 
 from pydantic import ValidationError
-from pydantic_core import ErrorDetails
 
 from refreshd.config_template import schema, template
 from refreshd.errors import PolicyError
-from refreshd.policy import (
-    FIELDS,
-    KeyPath,
-    Policy,
-    table_text,
-    toml_text,
-)
+from refreshd.policy import Policy, table_text
+from refreshd.policy_refusals import hint, refusal, shown
 from refreshd.policy_review import Lines, Remark, cautions, contradictions
-from refreshd.policy_tables import ClockRules, StagingRules
-from refreshd.quantities import MIB, MediumKind
+from refreshd.quantities import MIB
 from refreshd.toml_lines import IN_ARRAY, Kind, Outline, Statement, key_lines, outline
 
 __all__ = [
@@ -52,8 +42,6 @@ PROBLEMS_MAX = 50
 
 ROW_CHARACTERS_MAX = 1000
 """Of a key ``a.a.a...`` of 130,000 parts the standard reader wants over 8 GB (3.11.7)."""
-
-SHOWN_CHARACTERS_MAX = 60
 
 _PLACE = re.compile(r" \(at (?:line ([0-9]+), column [0-9]+|end of document)\)$")
 _PAIR = re.compile(r"\s*([A-Za-z0-9_-]+)\s*=\s*(.*?)\s*$")
@@ -121,7 +109,7 @@ def load_or_built_in(path: Path) -> LoadedPolicy:
 
 def check(path: Path) -> CheckedPolicy:
     """Read a policy file and return every problem and warning. Raises nothing."""
-    file = _shown(str(path), len(str(path)))
+    file = shown(str(path), characters_max=len(str(path)))
     text, problem = _read(path)
     if problem:
         return CheckedPolicy(file, (problem,), None)
@@ -137,7 +125,7 @@ def check_text(text: str, file: str) -> CheckedPolicy:
         try:
             policy = Policy.model_validate(data)
         except ValidationError as err:
-            problems += [_remark(error, lines) for error in err.errors(include_url=False)]
+            problems += [refusal(error, lines) for error in err.errors(include_url=False)]
     if policy is not None:
         problems += contradictions(policy, lines)
     if policy is None or problems:
@@ -239,10 +227,10 @@ def _syntax_problem(rows: list[str], found: Outline, message: str) -> tuple[Rema
     row = rows[line - 1]
     pair = _PAIR.match(row)
     key, given = (pair[1], pair[2]) if pair else ("", row.strip())
-    says = f"not TOML: {_PLACE.sub('', message)}{_hint(key, given)}"
+    says = f"not TOML: {_PLACE.sub('', message)}{hint(key, given)}"
     if is_endless or _BRACKETS_OR_LONG_STRINGS.search(row):
-        return Remark(line, key, _shown(given), f"{says}. {_NOT_CHECKED}"), range(0)
-    return Remark(line, key, _shown(given), says), range(line, line + 1)
+        return Remark(line, key, shown(given, key), f"{says}. {_NOT_CHECKED}"), range(0)
+    return Remark(line, key, shown(given, key), says), range(line, line + 1)
 
 
 def _is_single(here: Statement) -> bool:
@@ -271,113 +259,3 @@ def _lines_of(here: Statement, found: Outline, rows: int) -> range:
     headers = (Kind.TABLE, Kind.TABLE_OF_ARRAY)
     later = (one for one in found.statements if one.line > here.line)
     return range(here.line, next((one.line for one in later if one.kind in headers), rows + 1))
-
-
-def _hint(key: str, given: str) -> str:
-    """Say what was probably meant by a value that is not TOML."""
-    if key == "closing_pass":
-        return ". Allowed: true or false, in small letters, without quotes"
-    is_bare = bool(given) and given[0] not in "\"'[{"
-    if (key in FIELDS or key in {"leap_max", "directory"}) and is_bare:
-        value = given.partition("#")[0].strip()
-        return f". Write the value in quotes: {key} = {_shown(toml_text(value))}"
-    return ""
-
-
-# ── from a document to remarks ──
-
-
-def _remark(error: ErrorDetails, lines: Lines) -> Remark:
-    """Put one refusal of the model at its place in the file."""
-    path = tuple(str(part) for part in error["loc"])
-    is_name = path[-1:] == ("[key]",)
-    path = path[:-1] if is_name else path
-    is_table = is_name or isinstance(error["input"], Mapping)
-    if is_table:
-        key = table_text(path)
-    else:
-        key = f"{table_text(path[:-1])} {path[-1]}" if path[1:] else path[0]
-    given = "" if is_table else _given(error["input"])
-    return Remark(_line_of(path, lines), _shown(key), given, _says(error, path))
-
-
-def _line_of(path: KeyPath, lines: Lines) -> int:
-    """Return the line of a key; without a line of its own, of what it holds or stands in."""
-    if path in lines:
-        return lines[path]
-    below = [line for other, line in lines.items() if other[: len(path)] == path]
-    return min(below) if below else _line_of(path[:-1], lines) if path[1:] else 0
-
-
-def _says(error: ErrorDetails, path: KeyPath) -> str:
-    """Say why a value is refused and what is allowed instead."""
-    match error["type"]:
-        case "value_error":
-            return str(error["ctx"]["error"])
-        case "extra_forbidden":
-            return _unknown(path, error["input"])
-        case "model_type" | "dict_type" | "mapping_type":
-            return f"must be a table. Allowed: {table_text(path)} with keys below it"
-        case _:
-            return error["msg"]
-
-
-def _unknown(path: KeyPath, given: object) -> str:
-    """Say what may stand where an unknown key stands, and what was probably meant."""
-    *table, key = path
-    allowed = _allowed(tuple(table))
-    written = {name.replace("-", "_"): name for name in allowed}
-    near = get_close_matches(key.lower().replace("-", "_"), written, n=1)
-    if near:
-        guess = f'. Did you mean "{written[near[0]]}"?'
-    elif homes := _homes(key):
-        guess = f". It belongs into {homes}."
-    elif path[0] == "drive" and isinstance(given, Mapping):
-        guess = '. A number with dots is written in quotes: [drive."2019.12"].'
-    else:
-        guess = "."
-    return f"unknown key{guess} Allowed here: {', '.join(allowed)}"
-
-
-def _allowed(table: KeyPath) -> tuple[str, ...]:
-    """Return the keys that may stand in a table."""
-    match table:
-        case ():
-            return tuple(Policy.model_fields)
-        case ("medium",):
-            return tuple(MediumKind)
-        case ("staging", *_):
-            return tuple(StagingRules.model_fields)
-        case ("clock", *_):
-            return tuple(ClockRules.model_fields)
-        case _:
-            return tuple(FIELDS)
-
-
-def _homes(key: str) -> str:
-    """Return the tables in which a key may stand; empty if there are none."""
-    if key in FIELDS:
-        return "[defaults], a [medium.…] or a [drive.…]"
-    homes = (name for name in ("staging", "clock") if key in _allowed((name,)))
-    return " or ".join(table_text((name,)) for name in homes)
-
-
-def _given(value: object) -> str:
-    """Return a value about as the file has it, short and harmless to a terminal."""
-    match value:
-        case bool() | str():
-            return _shown(toml_text(value))
-        case int() if value.bit_length() > SHOWN_CHARACTERS_MAX:
-            return "a very large number"
-        case datetime() | date() | time():
-            return value.isoformat()
-        case list():
-            return "an array"
-        case _:
-            return _shown(str(value))
-
-
-def _shown(text: str, characters_max: int = SHOWN_CHARACTERS_MAX) -> str:
-    """Shorten a text, and spell out what could move a terminal's cursor."""
-    short = text if len(text) <= characters_max else f"{text[: characters_max - 1]}…"
-    return "".join(one if one.isprintable() else f"\\u{ord(one):04x}" for one in short)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from types import MappingProxyType
@@ -282,10 +282,8 @@ FIELDS: Mapping[str, str] = MappingProxyType({_key(name): name for name in Value
 """The attribute that each key of a table is read into."""
 
 
-def toml_text(value: str | bool) -> str:  # noqa: FBT001 - a value, not a switch
-    """Return a value as the policy file has it."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
+def toml_text(value: str | bool | int | Sequence[str]) -> str:  # noqa: FBT001 - a value, not a switch
+    """Return a value as the policy file has it; JSON writes these alike."""
     return json.dumps(value, ensure_ascii=False)
 
 

@@ -21,6 +21,14 @@ from refreshd.policy import (
     table_text,
     toml_text,
 )
+from refreshd.policy_shelf import (
+    Objection,
+    doubtful,
+    is_given,
+    refused,
+    sections,
+    value_texts,
+)
 from refreshd.quantities import MIB, DriveNumber, MediumKind
 
 Lines = Mapping[KeyPath, int]
@@ -76,7 +84,7 @@ def explain(
     """
     Return every value in force for one drive with the table and line that decided it.
 
-    The values of the whole shelf come last, as ``staging.directory`` and ``clock.leap_max``.
+    The values of the whole shelf come last, as ``visits.bays`` and ``notices.channel.mail.url``.
 
     Raises:
         PolicyError: If values from different tables contradict each other.
@@ -91,7 +99,9 @@ def explain(
 
 def contradictions(policy: Policy, lines: Lines) -> tuple[Remark, ...]:
     """Return what cannot stand together in the file, sorted by line."""
-    return tuple(sorted({clash.remark for clash in _clashes(policy, lines) if clash.is_certain}))
+    found = {clash.remark for clash in _clashes(policy, lines) if clash.is_certain}
+    found |= {_objected(policy, lines, one) for one in refused(policy)}
+    return tuple(sorted(found))
 
 
 def cautions(policy: Policy, lines: Lines) -> tuple[Remark, ...]:
@@ -104,6 +114,7 @@ def cautions(policy: Policy, lines: Lines) -> tuple[Remark, ...]:
     cases += [(MediumKind.HARD_DISK, number) for number in policy.drive]
     found = {remark for case in cases for remark in _doubts(policy, lines, case)}
     found |= {clash.remark for clash in _clashes(policy, lines) if not clash.is_certain}
+    found |= {_objected(policy, lines, one) for one in doubtful(policy)}
     return tuple(sorted(found))
 
 
@@ -226,10 +237,26 @@ def _remark(layer: Layer, key: str, says: str, lines: Lines) -> Remark:
 
 
 def _shelf_wide(policy: Policy, lines: Lines) -> Iterator[Decided]:
-    """Yield the values that hold for the whole shelf."""
-    for name, section in (("staging", policy.staging), ("clock", policy.clock)):
-        for key, value in section.model_dump(mode="json").items():
-            is_set = key in section.model_fields_set
-            layer = Layer(Rules(), (name,), table_text((name,)) if is_set else None)
-            decided = _decided(key, toml_text(value), layer, lines)
-            yield replace(decided, key=f"{name}.{key}")
+    """Yield the values that hold for the whole shelf, as ``visits.bays``."""
+    for path, section in sections(policy):
+        for key, text in value_texts(path, section).items():
+            table = table_text(path) if is_given(section, key) else None
+            decided = _decided(key, text, Layer(Rules(), path, table), lines)
+            yield replace(decided, key=".".join((*path, key)))
+
+
+def _objected(policy: Policy, lines: Lines, found: Objection) -> Remark:
+    """Make a remark about a value, or a table, that holds for the whole shelf."""
+    table = table_text(found.path)
+    if not found.key:
+        return Remark(_table_line(found.path, lines), table, "", found.says)
+    section = next(section for path, section in sections(policy) if path == found.path)
+    given = value_texts(found.path, section)[found.key]
+    line = lines.get((*found.path, found.key), 0)
+    return Remark(line, f"{table} {found.key}", given, found.says)
+
+
+def _table_line(path: KeyPath, lines: Lines) -> int:
+    """Return where a table begins; one that has no header, where its first key stands."""
+    below = (line for key, line in lines.items() if key[: len(path)] == path)
+    return lines.get(path) or min(below, default=0)

@@ -90,7 +90,7 @@ def test_explain_names_the_table_and_the_line_of_every_value() -> None:
 
     found = {one.key: one for one in explain(LAYERED, lines, MediumKind.FLASH, K07)}
 
-    assert set(found) == {*FIELDS, "staging.directory", "clock.leap_max"}
+    assert {key for key in found if "." not in key} == set(FIELDS)
     assert found["refresh_interval"].sentence() == (
         'refresh_interval = "3 months"  ([medium.flash] line 5)'
     )
@@ -113,7 +113,8 @@ def test_explain_names_shelf_wide_values() -> None:
     given_policy = policy(staging={"directory": "/srv/copies"}, clock={"leap_max": "5 years"})
     lines: dict[tuple[str, ...], int] = {("staging", "directory"): 2, ("clock", "leap_max"): 4}
 
-    *_, staging, clock = explain(given_policy, lines, MediumKind.HARD_DISK)
+    found = {one.key: one for one in explain(given_policy, lines, MediumKind.HARD_DISK)}
+    staging, clock = found["staging.directory"], found["clock.leap_max"]
 
     assert given_policy.staging.directory == PurePosixPath("/srv/copies")
     assert staging.sentence() == 'staging.directory = "/srv/copies"  ([staging] line 2)'
