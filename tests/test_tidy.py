@@ -25,7 +25,10 @@ PARAMETERS_MAX = 6
 CORE_LINES_MAX = 400
 EDGE_LINES_MAX = 450
 
-EDGES = ("adapters", "cli", "kernel", "rehearsal", "simulated", "telling", "verbs", "wiring")
+EDGES = (
+    "adapters", "cli", "kernel", "privileged", "rehearsal", "simulated", "telling", "verbs",
+    "wiring",
+)  # fmt: skip
 """Packages and modules that touch the world or talk to a person; all else is core."""
 
 WORLDLY = frozenset(

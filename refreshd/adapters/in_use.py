@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path
 
 from refreshd import signatures
-from refreshd.kernel.backing import foundation, marks_on, nodes_under
+from refreshd.errors import RefusedError
+from refreshd.kernel import root_side
+from refreshd.kernel.backing import can_be_seen, foundation, marks_on, nodes_under
 from refreshd.kernel.block_tree import Node, closure, loop_devices
 from refreshd.kernel.mounts import Mount, device_of_node, swap_paths, visible_mounts
-from refreshd.kernel.openers import writers
+from refreshd.kernel.openers import Writer, writers
 
 
 def reason_in_use(path: str | Path) -> str | None:
@@ -53,6 +55,33 @@ def member_note(marks: tuple[str, ...], place: str) -> str | None:
     )
 
 
+def writers_of(place: str, but: Collection[int] = ()) -> Iterator[Writer]:
+    """Yield the processes that hold a disk, or what stands on it, open for writing.
+
+    Our own and those in `but` are left out. Without root only those of the same user are seen.
+    """
+    number = device_of_node(place)
+    family = frozenset[Node]() if number is None else closure([Node(number)], _above)
+    found = writers({each.device for each in family})
+    return (writer for writer in found if writer.pid not in but)
+
+
+def unseen_note(place: str) -> str | None:
+    """
+    Say that a program which writes to this disk beside us would not be seen; None if it would.
+
+    Only root sees what the processes of other users hold open. Where the service is not root and
+    its root side does not answer, the claim still keeps mounts and other claims away.
+    """
+    if os.geteuid() == 0 or device_of_node(place) is None:
+        return None
+    try:
+        root_side.ask_writers(place)
+    except RefusedError as err:
+        return f"{place}: whether another user's program writes to it cannot be seen: {err}"
+    return None
+
+
 # ── disks ──
 
 
@@ -78,7 +107,7 @@ def _above(node: Node) -> Iterable[Node]:
 
 def _lies_on(file: str, node: Node) -> bool:
     """Say whether a file behind a loop device lies on a file system of this device."""
-    return Path(file).exists() and node in foundation(file).nodes
+    return can_be_seen(file) and node in foundation(file).nodes
 
 
 def _reasons(place: str, node: Node, family: frozenset[Node]) -> Iterator[str]:
@@ -96,11 +125,22 @@ def _reasons(place: str, node: Node, family: frozenset[Node]) -> Iterator[str]:
         yield f"{place} is in use: {told}"
     yield from _attached(place, node, family)
     yield from _zfs_imported(place, node)
-    for writer in writers({each.device for each in family}):
+    for writer in _all_writers(place):
         yield (
             f"{place} is in use: process {writer.pid} ({writer.name}) holds {writer.path} open for "
             "writing; end that first"
         )
+
+
+def _all_writers(place: str) -> Iterator[Writer]:
+    """Yield who can write to a disk; what we may not see ourselves, the root side is asked for."""
+    yield from writers_of(place)
+    if os.geteuid() == 0:
+        return
+    try:
+        yield from root_side.ask_writers(place)
+    except RefusedError:
+        return  # Said with the pass, see `unseen_note`.
 
 
 def assembled(name: str, dm_name: str | None, dm_uuid: str) -> str:

@@ -115,6 +115,19 @@ def foundation(path: str) -> Foundation:
     return _Descent().of_path(path)
 
 
+def can_be_seen(path: str) -> bool:
+    """Say whether there is something at a path that this process may look at.
+
+    `Path.exists` raises where a folder above is closed to us, as it is to a service that is not
+    root and meets somebody's attached image.
+    """
+    try:
+        Path(path).stat()
+    except (OSError, ValueError):
+        return False
+    return True
+
+
 class _Descent:
     """Walks down from a folder or device to the disks, through every layer, each once."""
 
@@ -140,7 +153,7 @@ class _Descent:
 
     def _path(self, path: str) -> None:
         """Go on at the file system that a path lies on."""
-        if path in self._seen or not Path(path).exists():
+        if path in self._seen or not can_be_seen(path):
             return  # Outside of what this process can see, or walked already.
         self._seen.add(path)
         mount = mount_of(path)
