@@ -78,25 +78,53 @@ def expect(
         is_closing: Whether all of the drive is read once more at the end.
 
     """
-    times = 3 if kind is PassKind.REFRESH else 1
-    to_move = remaining_bytes * times + (card.evidence.size_bytes if is_closing else 0)
-    typical = TYPICAL_BYTES_PER_S[card.medium]
-    own = max((_rate(one) for one in earlier), default=0)
-    rate, basis = own, "the rate of its earlier passes"
-    # Far slower than its kind, it was an interrupted pass: the time between visits counted.
-    if own * SLOW_SHARE < typical:
-        rate, basis = typical, f"the typical rate of {_a(card.medium)}"
-    if rate_bytes_per_s_max is not None and rate_bytes_per_s_max < rate:
-        rate, basis = rate_bytes_per_s_max, "the rate limit of the policy"
+    own = max((own_rate(one) for one in earlier), default=0)
+    to_move = _bytes_to_move(kind, card, remaining_bytes, is_closing=is_closing)
+    rate, basis = _pace(card, rate_bytes_per_s_max, own)
     condition = " if all of it is rewritten" if kind is PassKind.REFRESH else ""
     return Expectation(to_move, rate, basis, condition)
+
+
+def expect_s(
+    kind: PassKind,
+    card: DriveCard,
+    remaining_bytes: int,
+    rate_bytes_per_s_max: int | None,
+    own_rate_bytes_per_s: int,
+    *,
+    is_closing: bool = False,
+) -> int:
+    """Return the same duration in seconds, where the drive's own rate is known; 0: it is not."""
+    to_move = _bytes_to_move(kind, card, remaining_bytes, is_closing=is_closing)
+    rate, _ = _pace(card, rate_bytes_per_s_max, own_rate_bytes_per_s)
+    return -(-to_move // rate)
+
+
+def _bytes_to_move(
+    kind: PassKind, card: DriveCard, remaining_bytes: int, *, is_closing: bool
+) -> int:
+    times = 3 if kind is PassKind.REFRESH else 1
+    return remaining_bytes * times + (card.evidence.size_bytes if is_closing else 0)
+
+
+def _pace(card: DriveCard, rate_max: int | None, own: int) -> tuple[int, str]:
+    """Return the rate that counts, in bytes per second, and what it rests on."""
+    typical = TYPICAL_BYTES_PER_S[card.medium]
+    # Far slower than its kind, it was an interrupted pass: the time between visits counted.
+    is_own = own * SLOW_SHARE >= typical
+    rate = own if is_own else typical
+    if rate_max is not None and rate_max < rate:
+        return rate_max, "the rate limit of the policy"
+    if is_own:
+        return rate, "the rate of its earlier passes"
+    return rate, f"the typical rate of {_a(card.medium)}"
 
 
 def _a(medium: MediumKind) -> str:
     return f"{'an' if medium is MediumKind.SSD else 'a'} {medium_words(medium)}"
 
 
-def _rate(done: PassHistory) -> int:
+def own_rate(done: PassHistory) -> int:
     """Return bytes per second of a pass that went over the whole drive; 0: it says nothing.
 
     An interruption makes a pass look slower than the drive is, never faster, so that the

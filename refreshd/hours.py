@@ -10,6 +10,9 @@ _SPAN = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])-([01][0-9]|2[0-3]):([0-5][0
 
 QUIET_SPAN_PATTERN = r"^([01][0-9]|2[0-3]):[0-5][0-9]-([01][0-9]|2[0-3]):[0-5][0-9]$"
 _DAYS_LOOKED_AT = 2
+_S_A_MINUTE = 60
+_MINUTES_AN_HOUR = 60
+_MINUTES_A_DAY = 24 * _MINUTES_AN_HOUR
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -48,6 +51,15 @@ def parse_quiet_span(text: str) -> QuietSpan:
 def is_quiet(spans: tuple[QuietSpan, ...], moment: datetime) -> bool:
     """Say whether a moment, aware and in the server's own time zone, lies in quiet hours."""
     return any(span.holds(moment.time()) for span in spans)
+
+
+def open_s_a_day(spans: tuple[QuietSpan, ...]) -> int:
+    """Return how many seconds of a day lie in no quiet hours."""
+    return sum(
+        _S_A_MINUTE
+        for minute in range(_MINUTES_A_DAY)
+        if not any(span.holds(time(*divmod(minute, _MINUTES_AN_HOUR))) for span in spans)
+    )
 
 
 def next_edge(spans: tuple[QuietSpan, ...], moment: datetime) -> datetime | None:

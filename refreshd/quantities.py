@@ -56,13 +56,13 @@ class Errand(StrEnum):
 
     FIXITY = "fixity"
     REFRESH = "refresh"
+    ACCESSION = "accession"  # it is in care, but was not recorded to its end yet
     PUT_AWAY = "put away"  # it was here without a slip, and should go back
 
     @property
     def pass_kind(self) -> PassKind | None:
         """The pass that the visit is for; None: it is only to be put away."""
-        kinds = {Errand.FIXITY: PassKind.FIXITY, Errand.REFRESH: PassKind.REFRESH}
-        return kinds.get(self)
+        return None if self is Errand.PUT_AWAY else PassKind(self.value)
 
 
 class FindingKind(StrEnum):
