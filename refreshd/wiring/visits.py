@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from refreshd.adapters.drive_lock import DriveLock
-from refreshd.adapters.in_use import member_note
+from refreshd.adapters.in_use import member_note, unseen_note
 from refreshd.adapters.thread_lanes import ThreadLanes
 from refreshd.cards import DriveCard
 from refreshd.errors import ClockError, require
@@ -61,20 +61,25 @@ def refuse_doubtful_clock(shelf: Shelf) -> None:
 @contextmanager
 def desk_laid(station: Station, shelf: Shelf, policy: DrivePolicy) -> Iterator[Desk]:
     """Start the lanes; end them, without waiting for one that hangs."""
-    lanes = ThreadLanes(policy.request_timeout_s)
+    lanes = lanes_for(policy)
     try:
         yield Desk(station, shelf, lanes)
     finally:
         lanes.close()
 
 
+def lanes_for(policy: DrivePolicy) -> ThreadLanes:
+    """Return lanes that leave a request behind after the policy's wait."""
+    return ThreadLanes(policy.request_timeout_s)
+
+
 def run_pass(desk: Desk, card: DriveCard, medium: WorkableMedium, wish: PassWish) -> PassReport:
     """Say what is expected, then run the pass with what the policy says now."""
     station = desk.station
     policy = station.policy_of(card.medium, card.number)
-    note = member_note(card.evidence.signatures, medium.place)
-    if note is not None:
-        station.attendant.said(f"{note}.")
+    for note in (member_note(card.evidence.signatures, medium.place), unseen_note(medium.place)):
+        if note is not None:
+            station.attendant.said(f"{note}.")
     is_closing = wish.kind is PassKind.REFRESH and (wish.is_closing or policy.is_closing)
     _say_expectation(desk, card, wish.kind, policy, is_closing=is_closing)
     options = PassOptions(
