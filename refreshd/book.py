@@ -12,15 +12,34 @@ from collections.abc import Mapping, Sequence
 from enum import Enum
 from typing import Protocol
 
-from refreshd.cards import DriveCard, Finding, LastRewrite, PassHistory, PassState
-from refreshd.errors import require
-from refreshd.quantities import DIGEST_BYTES, ChunkGrid, DriveNumber, FindingId, PassId
+from refreshd.cards import (
+    Delivery,
+    DriveCard,
+    Finding,
+    LastRewrite,
+    PassHistory,
+    PassState,
+    Pause,
+    Slip,
+    Stay,
+)
+from refreshd.errors import InvariantBrokenError, require
+from refreshd.quantities import (
+    DIGEST_BYTES,
+    ChunkGrid,
+    DriveNumber,
+    FindingId,
+    PassId,
+    SlipNumber,
+)
 from refreshd.register import (
     DAY_BYTES,
     HOLE,
+    NEVER,
     ROW_CHUNKS,
+    count_row,
     mark_rewritten,
-    oldest_of_rows,
+    oldest_of_counts,
     pack_days,
     pieces,
     put_values,
@@ -77,6 +96,50 @@ class Book(Protocol):
     def put_row(self, register: Register, number: DriveNumber, row: int, packed: bytes) -> None:
         """Add or replace a packed row."""
 
+    def slip(self, number: SlipNumber) -> Slip | None:
+        """Return a slip in any state."""
+
+    def open_slip(self, drive: DriveNumber) -> Slip | None:
+        """Return the open slip of a drive, if it has one."""
+
+    def highest_slip(self) -> int:
+        """Return the highest number that was given to a slip; 0: none was."""
+
+    def put_slip(self, slip: Slip) -> None:
+        """Add or replace a slip."""
+
+    def put_delivery(self, delivery: Delivery) -> None:
+        """Keep what was handed to a channel; once is enough."""
+
+    def drop_deliveries(self, slip: SlipNumber) -> None:
+        """Forget what was handed to any channel about a slip."""
+
+    def stay(self, drive: DriveNumber) -> Stay | None:
+        """Return the stay of a drive, if it is plugged in."""
+
+    def put_stay(self, stay: Stay) -> None:
+        """Add or replace the stay of a drive."""
+
+    def end_stay(self, drive: DriveNumber) -> None:
+        """Remove the stay of a drive."""
+
+    def put_stranger(self, digest: str) -> None:
+        """Keep the digest of a stranger's evidence; once is enough."""
+
+    def put_pause(self, pause: Pause | None) -> None:
+        """Replace the pause; None: there is none."""
+
+    def put_policy_taken(self, sha256: str) -> None:
+        """Replace the digest of the policy that the service runs under."""
+
+
+def in_care(number: DriveNumber, book: Book) -> DriveCard:
+    """Return the card of a drive in care, or stop the program."""
+    card = book.card(number)
+    if card is None or card.withdrawn_on is not None:
+        raise InvariantBrokenError(f"{number} is not in care, yet something was recorded of it")
+    return card
+
 
 def check_digests(first: int, digests: bytes, grid: ChunkGrid) -> int:
     """Return how many digests there are, once they fit the drive."""
@@ -130,21 +193,31 @@ def _whole_row(grid: ChunkGrid, row: int, packed: bytes) -> array[int]:
 
 
 def last_rewrite(
-    card: DriveCard, open_findings: Sequence[Finding], minima: Mapping[int, int], book: Book
+    card: DriveCard, open_findings: Sequence[Finding], counts: Mapping[int, int], book: Book
 ) -> LastRewrite:
     """
-    Work out a drive's last-rewrite date from the oldest day of each of its rows (I4).
+    Work out a drive's last-rewrite date from how many rows have which oldest day (I4).
 
     Only the rows that an open finding touches are unpacked, so that a drive of 20 TB is
     answered as quickly as a small one.
+
+    Args:
+        card: The drive.
+        open_findings: Its open findings.
+        counts: How many of its rows have this oldest day; rows that are missing are not in it.
+        book: Where the rows are.
     """
     grid = card.grid
+    if any(finding.span.length >= grid.size_bytes for finding in open_findings):
+        return LastRewrite(None, grid.count)
     held = {chunk for finding in open_findings for chunk in grid.chunks_of(finding.span)}
-    counted: dict[int, array[int]] = {}
+    of_all = dict(counts)
+    count_row(of_all, NEVER, -(-grid.count // ROW_CHUNKS) - sum(counts.values()))
     for row in {chunk // ROW_CHUNKS for chunk in held}:
         packed = book.rows(Register.DAYS, card.number, range(row, row + 1)).get(row, b"")
         days = _whole_row(grid, row, packed)
         first = row * ROW_CHUNKS
-        counted[row] = array("I", (d for at, d in enumerate(days) if first + at not in held))
-    on = oldest_of_rows(minima, counted, -(-grid.count // ROW_CHUNKS))
-    return LastRewrite(on, len(held))
+        count_row(of_all, min(days), -1)
+        counted = [day for at, day in enumerate(days) if first + at not in held]
+        count_row(of_all, min(counted, default=HOLE), 1)
+    return LastRewrite(oldest_of_counts(of_all), len(held))

@@ -25,8 +25,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 import rfc8785
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
+from refreshd.cards import Evidence
 from refreshd.errors import JournalDamagedError, require
 from refreshd.events import Entry, Event
 from refreshd.quantities import MIB
@@ -45,6 +46,8 @@ _TAIL = re.compile(rb',"previous":"([0-9a-f]{64})","sequence":([1-9][0-9]{0,15})
 _AT_END = len('{"at":"2026-01-02T03:04:05Z",')
 _DIGEST_END = _AT_END + len('"digest":"",') + 64
 _TAIL_BYTES_MAX = len(',"previous":"","sequence":}\n') + 64 + 16
+
+_EVIDENCE = TypeAdapter(Evidence)
 
 _dump = json.JSONEncoder(
     sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
@@ -72,6 +75,11 @@ class Frame:
 def canonical(value: Mapping[str, Any]) -> bytes:
     """Return the RFC 8785 canonical JSON of an object, in UTF-8."""
     return rfc8785.dumps(dict(value))
+
+
+def evidence_digest(evidence: Evidence) -> str:
+    """Return SHA-256, in lower-case hex, of the canonical JSON of what a medium says of itself."""
+    return hashlib.sha256(canonical(_EVIDENCE.dump_python(evidence, mode="json"))).hexdigest()
 
 
 def next_entry(last: Entry | None, at: datetime, event: Event) -> Entry:

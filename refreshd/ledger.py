@@ -31,7 +31,19 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
 from refreshd import __version__
-from refreshd.cards import DriveCard, Finding, LastRewrite, PassHistory, PassState
+from refreshd.cards import (
+    Delivery,
+    DriveCard,
+    Evidence,
+    Finding,
+    LastRewrite,
+    PassHistory,
+    PassState,
+    Pause,
+    ShelfRow,
+    Slip,
+    Stay,
+)
 from refreshd.chain import next_entry
 from refreshd.errors import (
     CatalogueAheadError,
@@ -51,7 +63,7 @@ from refreshd.events import (
     TornLineKept,
 )
 from refreshd.ports import CatalogueStore, Clock, JournalStore, ShelfLock
-from refreshd.quantities import MIB, DriveNumber, FindingId, PassKind
+from refreshd.quantities import MIB, DriveNumber, FindingId, PassKind, SlipNumber
 
 CLOCK_BEHIND_MAX = timedelta(seconds=5)
 """A clock may step back so far, as time servers make it do, and still be believed."""
@@ -272,6 +284,42 @@ class ShelfLedger:
     def oldest_written(self, number: DriveNumber) -> LastRewrite:
         """Return the drive's last-rewrite date, and the chunks held back from it (I4)."""
         return self._catalogue.oldest_written(number)
+
+    def shelf_rows(self) -> tuple[ShelfRow, ...]:
+        """Return what planning needs of every drive in care, by number."""
+        return self._catalogue.shelf_rows()
+
+    def slips(self, number: DriveNumber | None = None) -> tuple[Slip, ...]:
+        """Return the open slips of one drive or of all, by number."""
+        return self._catalogue.slips(number)
+
+    def slip(self, slip: SlipNumber) -> Slip:
+        """Return one slip in any state, or raise UsageError."""
+        return self._catalogue.slip(slip)
+
+    def next_slip_number(self) -> SlipNumber:
+        """Return a number that no slip has had yet."""
+        return self._catalogue.next_slip_number()
+
+    def deliveries(self) -> frozenset[Delivery]:
+        """Return what was handed to which channel, of the slips that are open."""
+        return self._catalogue.deliveries()
+
+    def stays(self) -> tuple[Stay, ...]:
+        """Return the drives in care that are plugged in as far as the record knows."""
+        return self._catalogue.stays()
+
+    def is_reported(self, stranger: Evidence) -> bool:
+        """Say whether this drive was reported as a stranger before."""
+        return self._catalogue.is_reported(stranger)
+
+    def pause(self) -> Pause | None:
+        """Return who asked that no pass runs; None: passes may run."""
+        return self._catalogue.pause()
+
+    def policy_taken(self) -> str | None:
+        """Return the digest of the policy that the service took last; None: it took none yet."""
+        return self._catalogue.policy_taken()
 
 
 def _batches(entries: Iterator[Entry]) -> Iterator[list[Entry]]:

@@ -207,6 +207,12 @@ class Catalogue(Protocol):
     def pause(self) -> Pause | None:
         """Return who asked that no pass runs; None: passes may run."""
 
+    def policy_taken(self) -> str | None:
+        """Return the digest of the policy that the service took last; None: it took none yet.
+
+        SHA-256 of its file, empty where it was the built-in one.
+        """
+
 
 class JournalStore(Protocol):
     """The append-only, chained log. Raises JournalError when it is damaged."""

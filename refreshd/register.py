@@ -111,22 +111,30 @@ def mark_rewritten(days: array[int], offset: int, count: int, day: int) -> None:
             days[chunk] = day
 
 
-def oldest_of_rows(
-    row_minima: Mapping[int, int], held_rows: Mapping[int, array[int]], rows: int
-) -> date | None:
-    """
-    Return the oldest proved rewrite of a whole drive, as `oldest_day`, without unpacking it.
+# --- How many rows have which oldest day: a drive's date without unpacking or reading its rows.
 
-    Args:
-        row_minima: Oldest day of each row; a missing row was never rewritten.
-        held_rows: In place of the minimum, the days that count in a row with held chunks.
-        rows: How many rows the drive has.
+
+def count_row(counts: dict[int, int], oldest: int, change: int) -> None:
+    """Count so many rows more (or fewer) whose oldest day is `oldest`."""
+    counts[oldest] = counts.get(oldest, 0) + change
+    if counts[oldest] == 0:
+        del counts[oldest]
+
+
+def oldest_of_counts(counts: Mapping[int, int]) -> date | None:
+    """Return the oldest proved rewrite of a whole drive, as `oldest_day`.
+
+    `counts` says how many rows have which oldest day, those never rewritten included.
     """
-    oldest = HOLE
-    for row in range(rows):
-        held = held_rows.get(row)
-        here = row_minima.get(row, NEVER) if held is None else min(held, default=HOLE)
-        if here == NEVER:
-            return None
-        oldest = min(oldest, here)
-    return None if oldest == HOLE else date.fromordinal(oldest)
+    return oldest_day([day for day, rows in counts.items() if rows > 0])
+
+
+def pack_counts(counts: Mapping[int, int]) -> bytes:
+    """Return such counts as they are stored: day and number of rows in turn, by day."""
+    return pack_days(array("I", (value for pair in sorted(counts.items()) for value in pair)))
+
+
+def unpack_counts(packed: bytes) -> dict[int, int]:
+    """Return such counts from the way they are stored."""
+    values = unpack_days(packed)
+    return dict(zip(values[::2], values[1::2], strict=True))

@@ -14,6 +14,7 @@ Rules that hold for every book:
 - T4 Accepting a finding changes digests and leaves days as they are: they may be older than
   the truth (I4).
 - T5 A drive has at most one unfinished pass of a kind.
+- T6 to T11 are about slips, stays and notices, see `refreshd.service_tally`.
 
 A broken rule is a fault of ours (`InvariantBrokenError`): whoever records an event checks the
 owner's wishes first.
@@ -26,7 +27,7 @@ from dataclasses import replace
 from datetime import date
 from typing import assert_never
 
-from refreshd.book import Book, check_digests, check_run, mark_days, put_digests
+from refreshd.book import Book, check_digests, check_run, in_care, mark_days, put_digests
 from refreshd.cards import (
     DriveCard,
     Finding,
@@ -39,6 +40,7 @@ from refreshd.errors import InvariantBrokenError, require
 from refreshd.events import (
     CardCorrected,
     CatalogueBroughtUp,
+    ChannelFailed,
     ChunksProved,
     ClockAttested,
     DigestsRecorded,
@@ -66,15 +68,13 @@ from refreshd.events import (
 )
 from refreshd.quantities import (
     Digest,
-    DriveNumber,
     FindingKind,
     Outcome,
     PassKind,
     Span,
 )
-from refreshd.register import (
-    HOLE,
-)
+from refreshd.register import HOLE
+from refreshd.service_tally import ServiceEvent, add_of_service, leave_care, take_up_stay
 
 
 def check_follows(head: tuple[int, str] | None, entries: Sequence[Entry]) -> None:
@@ -92,6 +92,9 @@ def check_follows(head: tuple[int, str] | None, entries: Sequence[Entry]) -> Non
 def add(entry: Entry, book: Book) -> None:
     """Add one entry to a book. Raises InvariantBrokenError if a rule of the tally is broken."""
     event = entry.event
+    if isinstance(event, ServiceEvent):
+        add_of_service(event, entry, book)
+        return
     match event:
         case DriveAccessioned():
             _accession(event, entry.at.date(), book)
@@ -107,20 +110,19 @@ def add(entry: Entry, book: Book) -> None:
             _add_to_findings(event, entry.at.date(), book)
         case JournalOpened() | TornLineKept() | CatalogueBroughtUp() | ClockAttested():
             pass  # about the journal itself
-        case IdentityRefused() | RangeMended() | PathDoubted() | StagedBytesKept():
+        case (
+            IdentityRefused()
+            | RangeMended()
+            | PathDoubted()
+            | StagedBytesKept()
+            | DriveRewritten()
+            | InventoryTaken()
+            | PassInterrupted()  # it stands where its last checkpoint left it
+            | ChannelFailed()
+        ):
             pass  # told for the record; what follows from them has an event of its own
-        case DriveRewritten() | InventoryTaken() | PassInterrupted():
-            pass  # likewise: an interrupted pass stands where its last checkpoint left it
         case _:
             assert_never(event)
-
-
-def _in_care(number: DriveNumber, book: Book) -> DriveCard:
-    """Return the card of a drive in care."""
-    card = book.card(number)
-    if card is None or card.withdrawn_on is not None:
-        raise InvariantBrokenError(f"{number} is not in care, yet something was recorded of it")
-    return card
 
 
 def _accession(event: DriveAccessioned, day: date, book: Book) -> None:
@@ -138,6 +140,7 @@ def _accession(event: DriveAccessioned, day: date, book: Book) -> None:
             chunk_bytes=event.chunk_bytes,
             accessioned_on=day,
             claimed_written_on=event.claimed_written_on,
+            holding=event.holding or None,
         )
     )
 
@@ -145,7 +148,7 @@ def _accession(event: DriveAccessioned, day: date, book: Book) -> None:
 def _add_to_card(
     event: CardCorrected | DriveWithdrawn | DriveHeld | HoldLifted, entry: Entry, book: Book
 ) -> None:
-    card = _in_care(event.drive, book)
+    card = in_care(event.drive, book)
     match event:
         case CardCorrected():
             book.put_card(
@@ -155,12 +158,14 @@ def _add_to_card(
                     title=_or(event.title, card.title),
                     medium=event.medium or card.medium,
                     claimed_written_on=event.claimed_written_on or card.claimed_written_on,
+                    holding=_or(event.holding, card.holding or "") or None,
                 )
             )
         case DriveWithdrawn():
             book.put_card(replace(card, withdrawn_on=entry.at.date()))
             for unfinished in book.open_passes(card.number).values():
                 book.end_pass(_given_up(unfinished, entry))
+            leave_care(card.number, entry.at.date(), book)
         case DriveHeld():
             book.put_card(replace(card, hold=event.reason))
         case HoldLifted():
@@ -194,7 +199,7 @@ def _given_up(state: PassState, entry: Entry) -> PassHistory:
 def _add_to_pass(
     event: PassBegun | PassResumed | FixityChecked | PassEnded, entry: Entry, book: Book
 ) -> None:
-    card = _in_care(event.drive, book)
+    card = in_care(event.drive, book)
     if isinstance(event, PassBegun):
         require(
             all(state.kind != event.pass_kind for state in book.open_passes(card.number).values()),
@@ -202,6 +207,7 @@ def _add_to_pass(
         )
         book.put_card(replace(card, passes=card.passes + 1))
         book.put_pass(_begun(event, entry))
+        take_up_stay(card.number, book)
         return
     state = _this_pass(event, book)
     match event:
@@ -211,6 +217,7 @@ def _add_to_pass(
                 f"{state.id} was resumed beyond its last checkpoint, at chunk {event.next_chunk}",
             )
             book.put_pass(replace(state, presence=event.presence, next_chunk=event.next_chunk))
+            take_up_stay(card.number, book)
         case FixityChecked():
             if event.moment in ("whole", "before rewrite"):
                 checked = state.checked_bytes + event.bytes_checked
@@ -277,7 +284,7 @@ def _end_pass(event: PassEnded, entry: Entry, card: DriveCard, book: Book) -> No
 
 
 def _record_digests(event: DigestsRecorded, book: Book) -> None:
-    card = _in_care(event.drive, book)
+    card = in_care(event.drive, book)
     count = check_digests(event.first_chunk, event.digests, card.grid)
     recorded = book.recorded(card.number)
     require(
@@ -296,7 +303,7 @@ def _record_digests(event: DigestsRecorded, book: Book) -> None:
 
 
 def _prove_chunks(event: ChunksProved, book: Book) -> None:
-    card = _in_care(event.drive, book)
+    card = in_care(event.drive, book)
     state = _this_pass(event, book)
     book.put_pass(
         replace(
@@ -315,7 +322,7 @@ def _prove_chunks(event: ChunksProved, book: Book) -> None:
 def _add_to_findings(
     event: FindingOpened | FindingClosed | FindingAccepted, day: date, book: Book
 ) -> None:
-    card = _in_care(event.drive, book)
+    card = in_care(event.drive, book)
     match event:
         case FindingOpened():
             _open_finding(event, day, book)

@@ -7,22 +7,31 @@ is immutable, so a snapshot copies references only.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 from refreshd.book import Register, last_rewrite
 from refreshd.cards import (
+    Delivery,
     DriveCard,
+    Evidence,
     Finding,
     FindingState,
     LastRewrite,
     PassHistory,
     PassState,
+    Pause,
+    ShelfRow,
+    Slip,
+    Stay,
 )
+from refreshd.chain import evidence_digest
 from refreshd.errors import UnknownDriveError, UsageError
 from refreshd.events import Entry
-from refreshd.quantities import DriveNumber, FindingId, PassId, PassKind
-from refreshd.register import read_run, rows_of, unpack_days
+from refreshd.expectation import own_rate
+from refreshd.quantities import DriveNumber, FindingId, PassId, PassKind, SlipNumber
+from refreshd.register import count_row, read_run, rows_of, unpack_days
 from refreshd.tally import add, check_follows
 
 
@@ -37,17 +46,29 @@ class Snapshot:
     ended: dict[DriveNumber, tuple[PassHistory, ...]] = field(default_factory=dict)
     found_ones: dict[FindingId, Finding] = field(default_factory=dict)
     packed: dict[tuple[Register, DriveNumber, int], bytes] = field(default_factory=dict)
+    day_counts: dict[DriveNumber, dict[int, int]] = field(default_factory=dict)
+    slips: dict[SlipNumber, Slip] = field(default_factory=dict)
+    open_slips: dict[DriveNumber, Slip] = field(default_factory=dict)
+    stays: dict[DriveNumber, Stay] = field(default_factory=dict)
+    strangers: frozenset[str] = frozenset()
+    deliveries: frozenset[Delivery] = frozenset()
+    pause: Pause | None = None
+    policy_taken: str | None = None
 
     def copy(self) -> Snapshot:
         """Return a snapshot that later changes leave alone."""
-        return Snapshot(
-            self.head,
-            dict(self.cards),
-            dict(self.recorded_counts),
-            {number: dict(states) for number, states in self.unfinished.items()},
-            dict(self.ended),
-            dict(self.found_ones),
-            dict(self.packed),
+        return replace(
+            self,
+            cards=dict(self.cards),
+            recorded_counts=dict(self.recorded_counts),
+            unfinished={number: dict(states) for number, states in self.unfinished.items()},
+            ended=dict(self.ended),
+            found_ones=dict(self.found_ones),
+            packed=dict(self.packed),
+            day_counts={number: dict(counts) for number, counts in self.day_counts.items()},
+            slips=dict(self.slips),
+            open_slips=dict(self.open_slips),
+            stays=dict(self.stays),
         )
 
     def card(self, number: DriveNumber) -> DriveCard | None:
@@ -94,7 +115,65 @@ class Snapshot:
 
     def put_row(self, register: Register, number: DriveNumber, row: int, packed: bytes) -> None:
         """Add or replace a packed row."""
+        if register is Register.DAYS:
+            counts = self.day_counts.setdefault(number, {})
+            before = self.packed.get((register, number, row))
+            if before is not None:
+                count_row(counts, min(unpack_days(before)), -1)
+            count_row(counts, min(unpack_days(packed)), 1)
         self.packed[register, number, row] = packed
+
+    def slip(self, number: SlipNumber) -> Slip | None:
+        """Return a slip in any state."""
+        return self.slips.get(number)
+
+    def open_slip(self, drive: DriveNumber) -> Slip | None:
+        """Return the open slip of a drive, if it has one."""
+        return self.open_slips.get(drive)
+
+    def highest_slip(self) -> int:
+        """Return the highest number that was given to a slip; 0: none was."""
+        return next(reversed(self.slips), 0)  # T6: they were added in this order
+
+    def put_slip(self, slip: Slip) -> None:
+        """Add or replace a slip."""
+        self.slips[slip.number] = slip
+        if slip.is_open:
+            self.open_slips[slip.drive] = slip
+        else:
+            self.open_slips.pop(slip.drive, None)
+
+    def put_delivery(self, delivery: Delivery) -> None:
+        """Keep what was handed to a channel; once is enough."""
+        self.deliveries |= {delivery}
+
+    def drop_deliveries(self, slip: SlipNumber) -> None:
+        """Forget what was handed to any channel about a slip."""
+        self.deliveries = frozenset(one for one in self.deliveries if one.slip != slip)
+
+    def stay(self, drive: DriveNumber) -> Stay | None:
+        """Return the stay of a drive, if it is plugged in."""
+        return self.stays.get(drive)
+
+    def put_stay(self, stay: Stay) -> None:
+        """Add or replace the stay of a drive."""
+        self.stays[stay.drive] = stay
+
+    def end_stay(self, drive: DriveNumber) -> None:
+        """Remove the stay of a drive."""
+        del self.stays[drive]
+
+    def put_stranger(self, digest: str) -> None:
+        """Keep the digest of a stranger's evidence; once is enough."""
+        self.strangers |= {digest}
+
+    def put_pause(self, pause: Pause | None) -> None:
+        """Replace the pause; None: there is none."""
+        self.pause = pause
+
+    def put_policy_taken(self, sha256: str) -> None:
+        """Replace the digest of the policy that the service runs under."""
+        self.policy_taken = sha256
 
 
 class MemoryCatalogue:
@@ -195,12 +274,73 @@ class MemoryCatalogue:
 
     def oldest_written(self, number: DriveNumber) -> LastRewrite:
         """Return the drive's last-rewrite date, and the chunks held back from it (I4)."""
-        minima = {
-            row: min(unpack_days(packed))
-            for (register, drive, row), packed in self._held.packed.items()
-            if register is Register.DAYS and drive == number
-        }
-        return last_rewrite(self.drive(number), self.findings(number), minima, self._held)
+        return self._rewritten(self.drive(number), self.findings(number))
+
+    def _rewritten(self, card: DriveCard, found: Sequence[Finding]) -> LastRewrite:
+        return last_rewrite(card, found, self._held.day_counts.get(card.number, {}), self._held)
+
+    def shelf_rows(self) -> tuple[ShelfRow, ...]:
+        """Return what planning needs of every drive in care, by number."""
+        found: dict[DriveNumber, list[Finding]] = {}
+        for finding in self.findings():
+            found.setdefault(finding.drive, []).append(finding)
+        return tuple(self._row(card, found.get(card.number, ())) for card in self.drives())
+
+    def _row(self, card: DriveCard, found: Sequence[Finding]) -> ShelfRow:
+        ended = self._held.ended.get(card.number, ())
+        return ShelfRow(
+            card=card,
+            rewritten=self._rewritten(card, found),
+            open_findings=len(found),
+            unfinished=tuple(
+                state for _, state in sorted(self._held.open_passes(card.number).items())
+            ),
+            last_refresh_at=_last_refresh(ended),
+            own_rate_bytes_per_s=max(map(own_rate, ended), default=0),
+        )
+
+    def slips(self, number: DriveNumber | None = None) -> tuple[Slip, ...]:
+        """Return the open slips of one drive or of all, by number."""
+        if number is not None:
+            slip = self._held.open_slip(self.drive(number).number)
+            return () if slip is None else (slip,)
+        return tuple(sorted(self._held.open_slips.values(), key=lambda slip: slip.number))
+
+    def slip(self, slip: SlipNumber) -> Slip:
+        """Return one slip in any state, or raise UsageError."""
+        found = self._held.slip(slip)
+        if found is None:
+            raise UsageError(f"there is no slip {slip}; `refreshd pull-list` lists the open ones")
+        return found
+
+    def next_slip_number(self) -> SlipNumber:
+        """Return a number that no slip has had yet."""
+        return SlipNumber(self._held.highest_slip() + 1)
+
+    def deliveries(self) -> frozenset[Delivery]:
+        """Return what was handed to which channel, of the slips that are open."""
+        return self._held.deliveries
+
+    def stays(self) -> tuple[Stay, ...]:
+        """Return the drives in care that are plugged in as far as the record knows, by number."""
+        return tuple(stay for _, stay in sorted(self._held.stays.items()))
+
+    def is_reported(self, stranger: Evidence) -> bool:
+        """Say whether this drive was reported as a stranger before."""
+        return evidence_digest(stranger) in self._held.strangers
+
+    def pause(self) -> Pause | None:
+        """Return who asked that no pass runs; None: passes may run."""
+        return self._held.pause
+
+    def policy_taken(self) -> str | None:
+        """Return the digest of the policy that the service took last; None: it took none yet."""
+        return self._held.policy_taken
+
+
+def _last_refresh(ended: Iterable[PassHistory]) -> datetime | None:
+    refreshes = (one.ended_at for one in ended if one.kind is PassKind.REFRESH)
+    return max(refreshes, default=None)
 
 
 def _serial(finding: FindingId) -> int:

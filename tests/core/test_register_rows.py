@@ -12,14 +12,17 @@ from refreshd.register import (
     HOLE,
     NEVER,
     ROW_CHUNKS,
+    count_row,
     mark_rewritten,
     oldest_day,
-    oldest_of_rows,
+    oldest_of_counts,
+    pack_counts,
     pack_days,
     pieces,
     put_values,
     read_run,
     rows_of,
+    unpack_counts,
     unpack_days,
 )
 
@@ -65,18 +68,23 @@ def test_days_are_stored_least_significant_byte_first() -> None:
 @given(st.lists(st.lists(days, min_size=1, max_size=6), min_size=1, max_size=5))
 def test_minima_of_rows_give_the_same_date_as_all_chunks(rows: list[list[int]]) -> None:
     """I4: the quick way to a drive's date and the plain way agree."""
-    minima = {row: min(held) for row, held in enumerate(rows) if min(held) != NEVER}
     every = [day for held in rows for day in held]
+    counts: dict[int, int] = {}
+    for held in rows:
+        count_row(counts, min(held), 1)
 
-    assert oldest_of_rows(minima, {}, len(rows)) == oldest_day(every)
-    unpacked = {row: array("I", held) for row, held in enumerate(rows)}
-    assert oldest_of_rows({}, unpacked, len(rows)) == oldest_day(every)
+    assert oldest_of_counts(unpack_counts(pack_counts(counts))) == oldest_day(every)
 
 
-def test_a_row_that_was_never_stored_has_no_date() -> None:
-    """I4: chunks without a row were never rewritten, so the drive has no date."""
-    assert oldest_of_rows({0: 739_000}, {}, 2) is None
-    assert oldest_of_rows({0: 739_000}, {1: array("I")}, 2) == date.fromordinal(739_000)
+def test_a_row_that_is_counted_out_again_leaves_no_trace() -> None:
+    """I4: the day that a row had before it was rewritten must not go on counting."""
+    counts: dict[int, int] = {}
+    count_row(counts, 739_000, 1)
+    count_row(counts, 739_500, 1)
+    count_row(counts, 739_000, -1)
+
+    assert oldest_of_counts(counts) == date.fromordinal(739_500)
+    assert pack_counts(counts) == pack_days(array("I", [739_500, 1]))
 
 
 def test_a_rewrite_dates_a_former_hole_and_leaves_newer_days() -> None:

@@ -27,6 +27,7 @@ from refreshd.adapters.catalogue.connections import (
     in_memory,
 )
 from refreshd.adapters.catalogue.failures import damaged, translated
+from refreshd.adapters.catalogue.service_tables import SERVICE_TABLES
 from refreshd.adapters.catalogue.tables import APPLICATION_ID, SMALL_TABLES, metadata
 from refreshd.errors import CatalogueError, CatalogueTooNewError, RecordFailedError
 
@@ -52,7 +53,7 @@ class Versions:
         return self.known[-1]
 
 
-VERSIONS = Versions(("0001",), Path(__file__).parent / "migrations")
+VERSIONS = Versions(("0001", "0002"), Path(__file__).parent / "migrations")
 
 
 def open_for_writing(path: Path, versions: Versions = VERSIONS) -> Opened:
@@ -102,7 +103,10 @@ def open_for_reading(path: Path, versions: Versions = VERSIONS) -> Opened:
             with opened.engine.connect() as connection:
                 _demand_newest(_version(connection, path, versions), path, versions)
                 _check_tables(connection, path)
-                small = (f"PRAGMA quick_check('{table.name}')" for table in SMALL_TABLES)
+                small = (
+                    f"PRAGMA quick_check('{table.name}')"
+                    for table in (*SMALL_TABLES, *SERVICE_TABLES)
+                )
                 _check_pages(connection, path, small)
         except BaseException:
             opened.close()

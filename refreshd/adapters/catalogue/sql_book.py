@@ -7,14 +7,28 @@ from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
-from sqlalchemy import Connection, Select, Table, delete, select, update
+from sqlalchemy import Connection, Select, Table, delete, func, select, update
 from sqlalchemy.dialects.sqlite import Insert, insert
 
 from refreshd.adapters.catalogue.failures import damaged
+from refreshd.adapters.catalogue.service_tables import (
+    deliveries,
+    pause_values,
+    pauses,
+    policies_taken,
+    slip_of,
+    slip_values,
+    slips,
+    stay_of,
+    stay_values,
+    stays,
+    strangers,
+)
 from refreshd.adapters.catalogue.tables import (
     Values,
     card_of,
     card_values,
+    day_counts,
     day_rows,
     digest_rows,
     drives,
@@ -30,9 +44,19 @@ from refreshd.adapters.catalogue.tables import (
     unfinished_passes,
 )
 from refreshd.book import Register
-from refreshd.cards import DriveCard, Finding, FindingState, PassHistory, PassState
-from refreshd.quantities import DriveNumber, FindingId, PassId
-from refreshd.register import unpack_days
+from refreshd.cards import (
+    Delivery,
+    DriveCard,
+    Finding,
+    FindingState,
+    PassHistory,
+    PassState,
+    Pause,
+    Slip,
+    Stay,
+)
+from refreshd.quantities import DriveNumber, FindingId, PassId, SlipNumber
+from refreshd.register import count_row, pack_counts, unpack_counts, unpack_days
 
 _TABLES = {Register.DIGESTS: digest_rows, Register.DAYS: day_rows}
 
@@ -129,13 +153,93 @@ class SqlBook:
             "packed": packed,
         }
         if register is Register.DAYS:
-            values["oldest"] = min(unpack_days(packed))
+            oldest = values["oldest"] = min(unpack_days(packed))
+            self._recount(number, row, oldest)
         self._put(_TABLES[register], values)
 
-    def row_minima(self, number: DriveNumber) -> Mapping[int, int]:
-        """Return the oldest day of each row of days that there is."""
-        wanted = select(day_rows.c.row, day_rows.c.oldest).where(day_rows.c.drive == number)
-        return {row: oldest for row, oldest in self._connection.execute(wanted)}  # noqa: C416 - typed
+    def _recount(self, number: DriveNumber, row: int, oldest: int) -> None:
+        """Count a row of days under its new oldest day."""
+        wanted = select(day_rows.c.oldest).where(day_rows.c.drive == number, day_rows.c.row == row)
+        before = self._connection.execute(wanted).scalar_one_or_none()
+        if before == oldest:
+            return
+        counts = self.day_counts(number)
+        if before is not None:
+            count_row(counts, before, -1)
+        count_row(counts, oldest, 1)
+        packed = pack_counts(counts)
+        self._put(day_counts, {"drive": number, "seal": zlib.crc32(packed), "packed": packed})
+
+    def day_counts(self, number: DriveNumber) -> dict[int, int]:
+        """Return how many rows of days have which oldest day."""
+        wanted = select(day_counts.c.seal, day_counts.c.packed)
+        row = self._connection.execute(wanted.where(day_counts.c.drive == number)).first()
+        return {} if row is None else self.counts_of(number, row.seal, row.packed)
+
+    def counts_of(self, number: DriveNumber, seal: int, packed: bytes) -> dict[int, int]:
+        """Return such counts, or raise CatalogueDamagedError if they rotted (I4)."""
+        if zlib.crc32(packed) != seal:
+            raise damaged(self._path, f"the counted days of {number} have changed")
+        return unpack_counts(packed)
+
+    # Slips, stays, notices
+
+    def slip(self, number: SlipNumber) -> Slip | None:
+        """Return a slip in any state."""
+        row = self._connection.execute(select(slips).where(slips.c.number == number)).first()
+        return None if row is None else slip_of(row)
+
+    def open_slip(self, drive: DriveNumber) -> Slip | None:
+        """Return the open slip of a drive, if it has one."""
+        wanted = select(slips).where(slips.c.is_open, slips.c.drive == drive)
+        row = self._connection.execute(wanted).first()
+        return None if row is None else slip_of(row)
+
+    def highest_slip(self) -> int:
+        """Return the highest number that was given to a slip; 0: none was."""
+        return self._connection.execute(select(func.max(slips.c.number))).scalar_one() or 0
+
+    def put_slip(self, slip: Slip) -> None:
+        """Add or replace a slip."""
+        self._put(slips, slip_values(slip))
+
+    def put_delivery(self, delivery: Delivery) -> None:
+        """Keep what was handed to a channel; once is enough."""
+        statement = insert(deliveries).on_conflict_do_nothing()
+        self._connection.execute(statement, delivery._asdict())
+
+    def drop_deliveries(self, slip: SlipNumber) -> None:
+        """Forget what was handed to any channel about a slip."""
+        self._connection.execute(delete(deliveries).where(deliveries.c.slip == slip))
+
+    def stay(self, drive: DriveNumber) -> Stay | None:
+        """Return the stay of a drive, if it is plugged in."""
+        row = self._connection.execute(select(stays).where(stays.c.drive == drive)).first()
+        return None if row is None else stay_of(row)
+
+    def put_stay(self, stay: Stay) -> None:
+        """Add or replace the stay of a drive."""
+        self._put(stays, stay_values(stay))
+
+    def end_stay(self, drive: DriveNumber) -> None:
+        """Remove the stay of a drive."""
+        self._connection.execute(delete(stays).where(stays.c.drive == drive))
+
+    def put_stranger(self, digest: str) -> None:
+        """Keep the digest of a stranger's evidence; once is enough."""
+        statement = insert(strangers).on_conflict_do_nothing()
+        self._connection.execute(statement, {"evidence_sha256": digest})
+
+    def put_pause(self, pause: Pause | None) -> None:
+        """Replace the pause; None: there is none."""
+        if pause is None:
+            self._connection.execute(delete(pauses))
+        else:
+            self._put(pauses, pause_values(pause))
+
+    def put_policy_taken(self, sha256: str) -> None:
+        """Replace the digest of the policy that the service runs under."""
+        self._put(policies_taken, {"id": 1, "sha256": sha256})
 
     def _put(self, table: Table, values: Values) -> None:
         """Insert a row, or replace the one with its key."""

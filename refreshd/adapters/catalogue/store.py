@@ -20,6 +20,19 @@ from sqlalchemy.dialects.sqlite import insert
 from refreshd.adapters.catalogue.connections import IMMEDIATE, Opened
 from refreshd.adapters.catalogue.failures import translated
 from refreshd.adapters.catalogue.opening import open_for_reading, open_for_writing
+from refreshd.adapters.catalogue.service_tables import (
+    deliveries,
+    delivery_of,
+    pause_of,
+    pauses,
+    policies_taken,
+    slip_of,
+    slips,
+    stay_of,
+    stays,
+    strangers,
+)
+from refreshd.adapters.catalogue.shelf_rows import read_shelf_rows
 from refreshd.adapters.catalogue.sql_book import SqlBook
 from refreshd.adapters.catalogue.tables import (
     card_of,
@@ -29,15 +42,22 @@ from refreshd.adapters.catalogue.tables import (
 )
 from refreshd.book import Register, last_rewrite
 from refreshd.cards import (
+    Delivery,
     DriveCard,
+    Evidence,
     Finding,
     LastRewrite,
     PassHistory,
     PassState,
+    Pause,
+    ShelfRow,
+    Slip,
+    Stay,
 )
+from refreshd.chain import evidence_digest
 from refreshd.errors import UnknownDriveError, UsageError
 from refreshd.events import Entry
-from refreshd.quantities import DriveNumber, FindingId, PassKind
+from refreshd.quantities import DriveNumber, FindingId, PassKind, SlipNumber
 from refreshd.register import read_run, rows_of, unpack_days
 from refreshd.tally import add, check_follows
 
@@ -191,7 +211,63 @@ class SqliteCatalogue:
     def oldest_written(self, number: DriveNumber) -> LastRewrite:
         """Return the drive's last-rewrite date, and the chunks held back from it (I4)."""
         with self._reading_drive(number) as (book, card):
-            return last_rewrite(card, book.open_findings(number), book.row_minima(number), book)
+            return last_rewrite(card, book.open_findings(number), book.day_counts(number), book)
+
+    def shelf_rows(self) -> tuple[ShelfRow, ...]:
+        """Return what planning needs of every drive in care, by number, in four queries."""
+        with self._reading() as connection:
+            return read_shelf_rows(connection, SqlBook(connection, self._path))
+
+    def slips(self, number: DriveNumber | None = None) -> tuple[Slip, ...]:
+        """Return the open slips of one drive or of all, by number."""
+        if number is not None:
+            with self._reading_drive(number) as (book, _):
+                slip = book.open_slip(number)
+            return () if slip is None else (slip,)
+        wanted = select(slips).where(slips.c.is_open).order_by(slips.c.number)
+        with self._reading() as connection:
+            return tuple(map(slip_of, connection.execute(wanted)))
+
+    def slip(self, slip: SlipNumber) -> Slip:
+        """Return one slip in any state, or raise UsageError."""
+        with self._reading() as connection:
+            found = SqlBook(connection, self._path).slip(slip)
+        if found is None:
+            raise UsageError(f"there is no slip {slip}; `refreshd pull-list` lists the open ones")
+        return found
+
+    def next_slip_number(self) -> SlipNumber:
+        """Return a number that no slip has had yet."""
+        with self._reading() as connection:
+            return SlipNumber(SqlBook(connection, self._path).highest_slip() + 1)
+
+    def deliveries(self) -> frozenset[Delivery]:
+        """Return what was handed to which channel, of the slips that are open."""
+        with self._reading() as connection:
+            return frozenset(map(delivery_of, connection.execute(select(deliveries))))
+
+    def stays(self) -> tuple[Stay, ...]:
+        """Return the drives in care that are plugged in as far as the record knows, by number."""
+        with self._reading() as connection:
+            return tuple(map(stay_of, connection.execute(select(stays).order_by(stays.c.drive))))
+
+    def is_reported(self, stranger: Evidence) -> bool:
+        """Say whether this drive was reported as a stranger before."""
+        digest = evidence_digest(stranger)
+        wanted = select(strangers).where(strangers.c.evidence_sha256 == digest)
+        with self._reading() as connection:
+            return connection.execute(wanted).first() is not None
+
+    def pause(self) -> Pause | None:
+        """Return who asked that no pass runs; None: passes may run."""
+        with self._reading() as connection:
+            row = connection.execute(select(pauses)).first()
+        return None if row is None else pause_of(row)
+
+    def policy_taken(self) -> str | None:
+        """Return the digest of the policy that the service took last; None: it took none yet."""
+        with self._reading() as connection:
+            return connection.execute(select(policies_taken.c.sha256)).scalar_one_or_none()
 
 
 def _head(connection: Connection) -> tuple[int, str] | None:

@@ -80,6 +80,7 @@ drives = Table(
     Column("last_fixity", Date),
     Column("passes", Integer, nullable=False),
     Column("recorded_chunks", Integer, nullable=False, server_default="0"),
+    Column("holding", String),
 )
 
 unfinished_passes = Table(
@@ -149,11 +150,19 @@ day_rows = Table(
     Column("packed", LargeBinary, nullable=False),
 )
 
+day_counts = Table(  # how many rows of a drive have which oldest day
+    "day_counts",
+    metadata,
+    Column("drive", String, ForeignKey("drives.number"), primary_key=True),
+    Column("seal", Integer, nullable=False),
+    Column("packed", LargeBinary, nullable=False),
+)
+
 Index("findings_by_state", findings.c.state, findings.c.drive)
 Index("unfinished_passes_by_drive", unfinished_passes.c.drive)
 Index("ended_passes_by_drive", ended_passes.c.drive)
 
-SMALL_TABLES = (journal_head, drives, unfinished_passes, ended_passes, findings)
+SMALL_TABLES = (journal_head, drives, unfinished_passes, ended_passes, findings, day_counts)
 """Those that are checked whenever the file is opened; the registers are checked by their seals."""
 
 _EVIDENCE = TypeAdapter(Evidence)
@@ -175,6 +184,7 @@ def card_values(card: DriveCard) -> Values:
         "hold": card.hold,
         "last_fixity": card.last_fixity,
         "passes": card.passes,
+        "holding": card.holding,
     }
 
 
@@ -194,6 +204,7 @@ def card_of(row: Row[tuple[object, ...]]) -> DriveCard:
         hold=row.hold,
         last_fixity=row.last_fixity,
         passes=row.passes,
+        holding=row.holding,
     )
 
 
