@@ -12,22 +12,26 @@ from refreshd.events import (
     ChunksProved,
     DigestsRecorded,
     DriveAccessioned,
+    DriveArrived,
     Entry,
     Event,
     FindingOpened,
     PassBegun,
     PassEnded,
     RewriteRun,
+    SlipIssued,
 )
 from refreshd.quantities import (
     DIGEST_BYTES,
     MIB,
     DriveNumber,
+    Errand,
     FindingId,
     FindingKind,
     MediumKind,
     PassId,
     PassKind,
+    SlipNumber,
 )
 
 K07 = DriveNumber("K07")
@@ -159,4 +163,28 @@ def opened(
         length_bytes=CHUNK_BYTES,
         observed=some_digests(1, finding) if kind is FindingKind.MISMATCH else None,
         note="two readings agreed",
+    )
+
+
+def arrived(drive: DriveNumber = K07, presence: Presence = STAY) -> DriveArrived:
+    """Plug a drive in."""
+    return DriveArrived(drive=drive, place="/dev/sdb", presence=presence)
+
+
+def issued(
+    number: int,
+    drive: DriveNumber = K07,
+    errand: Errand = Errand.REFRESH,
+    reissue_of: SlipNumber | None = None,
+) -> SlipIssued:
+    """Ask for a drive."""
+    return SlipIssued(
+        drive=drive,
+        slip=SlipNumber(number),
+        errand=errand,
+        reason="Its oldest chunk was last written on 2023-05-01.",
+        due_on=date(2026, 5, 1),
+        grace_ends_on=date(2026, 8, 1),
+        expected_s=64_800,
+        reissue_of=reissue_of,
     )

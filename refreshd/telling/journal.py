@@ -9,6 +9,8 @@ from refreshd import events
 from refreshd.adapters.export import Exported
 from refreshd.durations import counted
 from refreshd.events import Entry, Event
+from refreshd.service_tally import ServiceEvent
+from refreshd.telling.service_records import service_sentence
 from refreshd.wiring.shelf import JournalVerified
 from refreshd.words import medium_words, size_words
 
@@ -25,6 +27,8 @@ def entry_line(entry: Entry) -> str:
 
 def sentence(event: Event) -> str:
     """Return what happened, in words."""
+    if isinstance(event, ServiceEvent):
+        return service_sentence(event)
     match event:
         case (
             events.JournalOpened()
@@ -32,6 +36,7 @@ def sentence(event: Event) -> str:
             | events.CatalogueBroughtUp()
             | events.ClockAttested()
             | events.IdentityRefused()
+            | events.ChannelFailed()
         ):
             return _of_the_record(event)
         case (
@@ -61,7 +66,8 @@ def _of_the_record(
     | events.TornLineKept
     | events.CatalogueBroughtUp
     | events.ClockAttested
-    | events.IdentityRefused,
+    | events.IdentityRefused
+    | events.ChannelFailed,
 ) -> str:
     match event:
         case events.JournalOpened():
@@ -78,6 +84,8 @@ def _of_the_record(
             return f"{event.said_by} looked at the clock and says that it is right"
         case events.IdentityRefused():
             return f"refused: {event.reason}"
+        case events.ChannelFailed():
+            return f"{event.channel} takes no notices: {event.why}"
         case _:
             assert_never(event)
 
@@ -116,8 +124,10 @@ def _changes(event: events.CardCorrected) -> str:
         "title": event.title,
         "medium": event.medium,
         "written on": event.claimed_written_on,
+        "holding": event.holding,
     }
-    return ", ".join(f"{name} {value}" for name, value in fields.items() if value is not None)
+    changed = ((name, value) for name, value in fields.items() if value is not None)
+    return ", ".join(f"{name} {value}" if value else f"no {name}" for name, value in changed)
 
 
 def _of_a_pass(

@@ -18,12 +18,14 @@ from refreshd.errors import UsageError
 from refreshd.passes.bench import PassReport
 from refreshd.quantities import (
     DriveNumber,
+    Errand,
     FindingId,
     FindingKind,
     MediumKind,
     Outcome,
     PassId,
     PassKind,
+    SlipNumber,
 )
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.telling.journal import entry_line, sentence
@@ -31,7 +33,7 @@ from refreshd.telling.passes import pass_lines
 from refreshd.telling.progress import BarTeller, PlainTeller
 from refreshd.telling.tables import table_lines
 from refreshd.wiring.places import policy_file, state_directory
-from tests.builders import Scribe, accessioned
+from tests.builders import Scribe, accessioned, arrived, issued
 
 K07 = DriveNumber("K07")
 P2 = PassId("K07/2")
@@ -253,6 +255,21 @@ ONE_OF_EACH: tuple[events.Event, ...] = (
         findings=0,
     ),
     events.PassInterrupted(drive=K07, pass_id=P2, reason="unplugged"),
+    arrived(),
+    events.DriveReleased(drive=K07, how="flushed and spun down"),
+    events.DriveLeft(drive=K07, note="pulled out in the middle of a refresh"),
+    events.StrangerReported(evidence=EVIDENCE, place="/dev/sdc"),
+    issued(3, reissue_of=SlipNumber(1)),
+    events.SlipReminded(drive=K07, slip=SlipNumber(3), is_escalated=True),
+    events.SlipAnswered(drive=K07, slip=SlipNumber(3)),
+    events.PutAwayAsked(drive=K07, slip=SlipNumber(3), is_done=True),
+    events.SlipReturned(drive=K07, slip=SlipNumber(3), how="unplugged"),
+    events.SlipLapsed(drive=K07, slip=SlipNumber(3), why="nobody brought it out for 30 days"),
+    events.NoticeDelivered(channel="post", stages=((SlipNumber(3), "issued"),)),
+    events.ChannelFailed(channel="post", why="the mail server refuses the connection"),
+    events.CarePaused(said_by="kim", until=datetime(2026, 3, 2, 9, 0, tzinfo=UTC)),
+    events.CareResumed(said_by="kim"),
+    events.PolicyTaken(file="/etc/refreshd/policy.toml", sha256="0" * 64),
 )
 
 
@@ -263,6 +280,41 @@ def test_every_kind_of_record_has_a_sentence() -> None:
 
     assert len(told) == len(ONE_OF_EACH)
     assert all(len(one) > 10 for one in told)
+
+
+def test_the_records_of_a_slip_read_as_its_story() -> None:
+    """A successor reads years later who was asked for what, and what came of it."""
+    third = SlipNumber(3)
+    told = [
+        sentence(event)
+        for event in (
+            issued(3, reissue_of=SlipNumber(1)),
+            events.SlipReminded(drive=K07, slip=third, is_escalated=True),
+            events.SlipAnswered(drive=K07, slip=third),
+            events.PutAwayAsked(drive=K07, slip=third, is_done=False, note="on battery"),
+            events.SlipReturned(drive=K07, slip=third, how="unplugged"),
+            issued(4, errand=Errand.PUT_AWAY),
+        )
+    ]
+
+    assert told == [
+        (
+            "slip 3: asked for: refresh, about 18 hours, due on 2026-05-01 (in place of slip 1): "
+            "Its oldest chunk was last written on 2023-05-01."
+        ),
+        "slip 3: reminded, and escalated",
+        "slip 3: the drive that it asks for is here",
+        "slip 3: the errand was not done, the drive may go back to its place: on battery",
+        "slip 3: the drive is away again, unplugged",
+        "slip 4: to be put away: Its oldest chunk was last written on 2023-05-01.",
+    ]
+
+
+def test_a_holding_that_was_taken_away_is_told() -> None:
+    """An empty text in a record is no empty sentence."""
+    gone = events.CardCorrected(drive=K07, title="Plates", holding="")
+
+    assert sentence(gone) == "the card was corrected: title Plates, no holding"
 
 
 def _refreshed(bytes_written: int) -> PassReport:
