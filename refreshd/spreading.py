@@ -1,0 +1,286 @@
+"""
+When to ask for which drive, so that the work is level and nothing waits too long. Pure.
+
+What a drive falls due for is worked out by `refreshd.planning`. Here it is decided on which day
+it is asked for. The rules:
+
+- S1 One visit a drive: what falls due first. A refresh reads and checks all, so that one which
+  falls due within a quarter of the fixity interval after the visit takes the visit's place.
+- S2 A pass that was begun wants its drive back at once, an accession before all others.
+- S3 Earliest due first, at the least rate at which all due dates are met. The rate is held over
+  the last `LEVEL_DAYS` days, counted from what was really done in them, so that the same day gives
+  the same plan, however often it is asked for.
+- S4 Never earlier than `slips.early` before the due date, nor in the first quarter of an interval:
+  spreading must not wear the drives. Asking a little ahead (`_ahead_days`) leaves time to answer.
+- S5 What was missed is caught up by at most `CATCH_UP` times the rate that the policy wants in the
+  long run, and never by more than the bays can serve. The rest waits its turn.
+- S6 Refreshes of copies of one content are `visits.siblings_apart` apart; where several fall due
+  together, the first begin early.
+- S7 A held drive is only read. A refresh that was ended and left the drive due (its chunks could
+  not be written) is not tried again for `RETRY_DAYS`.
+- S8 Only what can be plugged in is asked for: image files and folders are listed by their due
+  dates, and have no slips.
+
+Nothing here knows which slips are open: a drive stays in the plan until its visit is done.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import ceil, inf
+
+from refreshd.cards import Carrier, DriveCard, ShelfRow
+from refreshd.durations import MONTHS_A_YEAR, Duration, add
+from refreshd.policy import Policy
+from refreshd.quantities import DriveNumber, Errand
+from refreshd.wants import PlannedVisit, RulesOf, Want, days_of
+from refreshd.words import DAY_S
+
+__all__ = [
+    "Load",
+    "PlannedVisit",
+    "are_siblings",
+    "can_be_asked_for",
+    "families",
+    "load_of",
+    "plan",
+]
+
+LEVEL_DAYS = 30
+"""Over how many days the rate of visits is held. Chosen, no source: people think in months."""
+
+REFRESH_LEVEL_DAYS = 90
+"""The same for refreshes alone, which are fewer and take longer."""
+
+CATCH_UP = 1.35
+"""How much faster than in the long run what was missed is caught up. Chosen, no source."""
+
+LEAST_PER_DAY = 2 / 7
+"""What a small shelf is caught up by at the least: two visits a week. Chosen, no source."""
+
+
+def plan(rows: Sequence[ShelfRow], policy: Policy, as_of: date) -> tuple[PlannedVisit, ...]:
+    """
+    Return the next visit of every drive that can be asked for, the first to ask for first.
+
+    Args:
+        rows: The drives in care.
+        policy: The policy in force.
+        as_of: Today. Drives to be asked for now have a day `on` that is not after it.
+
+    """
+    rules = RulesOf(policy)
+    asked = [Want.of(row, rules.of(row.card), as_of) for row in rows if can_be_asked_for(row.card)]
+    today = as_of.toordinal()
+    _level_refreshes(asked, policy, today)
+    for want in asked:
+        want.settle(today)
+    asked.sort(key=lambda want: (want.rank, want.deadline, want.row.card.number))
+    days = _asking_days(asked, policy, today)
+    planned = [want.planned(day, as_of) for want, day in zip(asked, days, strict=True)]
+    planned.sort(key=lambda visit: visit.on)
+    return tuple(planned)
+
+
+def can_be_asked_for(card: DriveCard) -> bool:
+    """Say whether a drive is one that somebody can bring out and plug in (S8)."""
+    return card.withdrawn_on is None and card.evidence.carrier is Carrier.BLOCK
+
+
+def families(card: DriveCard) -> tuple[tuple[str, ...], ...]:
+    """Return the names of the groups of copies that a drive belongs to; siblings share one."""
+    found: list[tuple[str, ...]] = []
+    if card.holding:
+        found.append(("holding", card.holding))
+    if card.evidence.signatures:
+        found.append(("signatures", *card.evidence.signatures))
+    return tuple(found)
+
+
+def are_siblings(one: DriveCard, other: DriveCard) -> bool:
+    """Say whether two drives hold copies of the same content (I9)."""
+    return one.number != other.number and not set(families(one)).isdisjoint(families(other))
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What a shelf asks of its bays in the long run, by its policy."""
+
+    visits_a_month: float
+    hours_a_month: float
+    visits_a_month_max: float  # what the bays can serve, if each is filled once a day at the most
+
+    @property
+    def is_too_much(self) -> bool:
+        """Say whether the bays cannot serve what the policy wants."""
+        return self.visits_a_month > self.visits_a_month_max
+
+    @property
+    def sentence(self) -> str:
+        """Say it."""
+        wants = (
+            f"the policy wants about {self.visits_a_month:.1f} visits a month, "
+            f"{self.hours_a_month:.0f} hours of work in all"
+        )
+        can = f"the bays can serve {self.visits_a_month_max:.1f}"
+        if self.is_too_much:
+            return (
+                f"{wants}, but {can}: more bays, fewer quiet hours or longer intervals are needed"
+            )
+        return f"{wants}; {can}"
+
+
+def load_of(rows: Sequence[ShelfRow], policy: Policy, as_of: date) -> Load:
+    """Return what a shelf asks of its bays in the long run."""
+    rules = RulesOf(policy)
+    asked = [Want.of(row, rules.of(row.card), as_of) for row in rows if can_be_asked_for(row.card)]
+    month = 365.25 / MONTHS_A_YEAR
+    hours = sum(want.work_s_a_day for want in asked) * month / 3600
+    return Load(_rate_wanted(asked) * month, hours, _rate_served(asked, policy) * month)
+
+
+# --- The drives beside each other.
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How fast: `window` days over which the rate is held, `recent` visits done in them."""
+
+    window: int
+    recent: int
+    most: float  # visits a day
+
+
+def _level_refreshes(asked: Sequence[Want], policy: Policy, today: int) -> None:
+    """Say on which day each drive's refresh is wanted, so that refreshes are level (S3, S6)."""
+    wants = sorted((one for one in asked if one.refresh_due < inf), key=_by_refresh)
+    deadlines = _apart_in_families(wants, days_of(policy.visits.siblings_apart))
+    order = sorted(range(len(wants)), key=deadlines.__getitem__)
+    recent = sum(
+        1
+        for one in asked
+        if (last := one.row.last_refresh_at) and last.toordinal() > today - REFRESH_LEVEL_DAYS
+    )
+    days = _paced(
+        [deadlines[at] for at in order],
+        [min(wants[at].refresh_release, deadlines[at]) for at in order],
+        today,
+        Pace(REFRESH_LEVEL_DAYS, recent, inf),
+    )
+    for at, day in zip(order, days, strict=True):
+        wants[at].refresh_day = day
+
+
+def _by_refresh(want: Want) -> tuple[float, DriveNumber]:
+    return want.refresh_deadline, want.row.card.number
+
+
+def _apart_in_families(wants: Sequence[Want], apart_days: int) -> list[float]:
+    """Return the days by which to ask, the first of several copies early enough for the last.
+
+    `wants` come by their deadline.
+    """
+    deadlines = [want.refresh_deadline for want in wants]
+    latest: dict[tuple[str, ...], float] = {}
+    for at in reversed(range(len(wants))):
+        for family in families(wants[at].row.card):
+            deadlines[at] = min(deadlines[at], latest.get(family, inf) - apart_days)
+        for family in families(wants[at].row.card):
+            latest[family] = deadlines[at]
+    return deadlines
+
+
+def _paced(
+    deadlines: Sequence[float], releases: Sequence[float], today: int, pace: Pace
+) -> list[float]:
+    """
+    Return a day for each of several visits that come by their deadlines (S3 to S5).
+
+    The least rate that meets every deadline is the largest of `k / days left`, over the visits
+    that come before each. Within the window nothing is hurried that way: what falls due together
+    this month is asked for on its own day.
+    """
+    left = [deadline - today for deadline in deadlines]
+    rate = max((k / max(days, pace.window) for k, days in enumerate(left)), default=0.0)
+    level, most = min(rate, pace.most), pace.most
+    found = []
+    for k, (days, release) in enumerate(zip(left, releases, strict=True), start=1):
+        by_rate = _reaches(k, level, pace)
+        wait = max(_reaches(k, most, pace), min(by_rate, days), release - today, 0)
+        found.append(today + wait)
+    return found
+
+
+def _reaches(visits: int, rate: float, pace: Pace) -> float:
+    """Return in how many days so many visits more may have been asked for."""
+    if rate == inf:
+        return 0
+    missing = visits - (rate * pace.window - pace.recent)
+    if missing <= 0:
+        return 0
+    return inf if rate == 0 else missing / rate
+
+
+def _asking_days(asked: Sequence[Want], policy: Policy, today: int) -> list[int]:
+    """Return the day on which to ask for each drive; they come by their deadlines."""
+    recent = sum(1 for one in asked if one.last_visit > today - LEVEL_DAYS)
+    least_most = max(CATCH_UP * _rate_wanted(asked), LEAST_PER_DAY)
+    pace = Pace(LEVEL_DAYS, recent, min(least_most, _rate_served(asked, policy)))
+    deadlines = [float(one.deadline) for one in asked]
+    paced = _paced(deadlines, [float(one.release) for one in asked], today, pace)
+    days = [today if one.rank == 0 else ceil(day) for one, day in zip(asked, paced, strict=True)]
+    _keep_siblings_apart(asked, days, policy.visits.siblings_apart, today)
+    return days
+
+
+def _rate_wanted(asked: Iterable[Want]) -> float:
+    """Return how many visits a day the policy wants in the long run."""
+    return sum(
+        1 / min(one.rules.fixity_days, inf if one.row.card.hold else one.rules.refresh_days)
+        for one in asked
+    )
+
+
+def _rate_served(asked: Sequence[Want], policy: Policy) -> float:
+    """Return how many visits a day the bays can serve, each filled once a day at the most."""
+    stays = [max(1.0, (one.stay_s or 0) * one.sittings / DAY_S) for one in asked]
+    return policy.visits.bays * len(stays) / sum(stays) if stays else 0.0
+
+
+def _keep_siblings_apart(
+    asked: Sequence[Want], days: list[int], apart: Duration, today: int
+) -> None:
+    """Move refreshes of copies of one content apart (S6, I9), and settle what each is asked for.
+
+    A drive that nobody brings must not keep its copies from their refresh: what is past its
+    grace stands back behind the others.
+    """
+    free_from: dict[tuple[str, ...], int] = defaultdict(int)
+    for one in asked:
+        if one.row.last_refresh_at is not None:
+            ended = one.row.last_refresh_at.date()
+            for family in families(one.row.card):
+                free_from[family] = max(free_from[family], add(ended, apart).toordinal() + 1)
+    as_of = date.fromordinal(today)
+    for at in sorted(range(len(asked)), key=_turn_of(asked, days, as_of)):
+        want = asked[at]
+        want.choose(days[at])
+        if want.errand is not Errand.REFRESH:
+            continue
+        groups = families(want.row.card)
+        days[at] = max([days[at], *(free_from[family] for family in groups)])
+        for family in groups:
+            day = date.fromordinal(min(days[at], date.max.toordinal()))
+            free_from[family] = add(day, apart).toordinal() + 1
+
+
+def _turn_of(
+    asked: Sequence[Want], days: Sequence[int], as_of: date
+) -> Callable[[int], tuple[bool, int, int]]:
+    def turn(at: int) -> tuple[bool, int, int]:
+        return add(asked[at].due_on, asked[at].rules.grace) < as_of, days[at], at
+
+    return turn
