@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 
 import pytest
 
-from refreshd.adapters.catalogue import SqliteCatalogue
 from refreshd.cards import FindingState, LastRewrite, Presence
 from refreshd.errors import InvariantBrokenError, RecordFailedError, UnknownDriveError, UsageError
 from refreshd.events import (
@@ -18,7 +16,6 @@ from refreshd.events import (
     DigestsRecorded,
     DriveHeld,
     DriveWithdrawn,
-    Event,
     FindingAccepted,
     FindingClosed,
     FixityChecked,
@@ -39,7 +36,6 @@ from refreshd.quantities import (
     PassKind,
 )
 from refreshd.register import HOLE, NEVER, ROW_CHUNKS
-from refreshd.simulated.catalogue import MemoryCatalogue
 from tests.builders import (
     CHUNK_BYTES,
     K07,
@@ -56,32 +52,6 @@ from tests.builders import (
 CHUNKS = 2 * ROW_CHUNKS + 40
 K08 = DriveNumber("K08")
 Keep = Callable[..., None]
-
-
-@pytest.fixture(params=["memory", "file"])
-def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[CatalogueStore]:
-    """Return an empty catalogue of each kind."""
-    if request.param == "memory":
-        yield MemoryCatalogue()
-        return
-    with SqliteCatalogue.for_writing(tmp_path / "catalogue.sqlite") as catalogue:
-        yield catalogue
-
-
-@pytest.fixture
-def scribe() -> Scribe:
-    """Return the writer of the one journal."""
-    return Scribe()
-
-
-@pytest.fixture
-def keep(store: CatalogueStore, scribe: Scribe) -> Keep:
-    """Return a function that records events, all in one transaction."""
-
-    def keep_all(*events: Event) -> None:
-        store.apply(scribe.entries(*events))
-
-    return keep_all
 
 
 def test_an_empty_catalogue_has_no_head_and_no_drives(store: CatalogueStore) -> None:
