@@ -36,6 +36,7 @@ _WILL_BE_TOLD = "You will be told when it may be unplugged."
 _ERRANDS = {
     Errand.REFRESH: "It will be read, checked, written again and read back.",
     Errand.FIXITY: "It will be read and checked. Nothing will be written to it.",
+    Errand.ACCESSION: "It will be read to its end and recorded. Nothing will be written to it.",
     Errand.PUT_AWAY: "There is nothing to do with it here.",
 }
 
