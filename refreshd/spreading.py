@@ -281,6 +281,6 @@ def _turn_of(
     asked: Sequence[Want], days: Sequence[int], as_of: date
 ) -> Callable[[int], tuple[bool, int, int]]:
     def turn(at: int) -> tuple[bool, int, int]:
-        return add(asked[at].due_on, asked[at].rules.grace) < as_of, days[at], at
+        return add(asked[at].due_on, asked[at].rules.grace) <= as_of, days[at], at
 
     return turn
