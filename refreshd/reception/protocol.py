@@ -13,24 +13,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from refreshd.cards import DriveCard, Slip
+from refreshd.caretaker.status import Status
 from refreshd.events import Entry
 from refreshd.passes.bench import PassReport
 from refreshd.ports import Attendant
 from refreshd.quantities import DriveNumber, FindingId, PassKind
+from refreshd.reception.wire import Heard
 from refreshd.verbs.care import Accession, Correction, TakenIn, Withdrawn
 from refreshd.verbs.deciding import Accepted
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
 from refreshd.verbs.records import JournalWish
+from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
-
-if TYPE_CHECKING:
-    from refreshd.caretaker.status import Status
-    from refreshd.reception.wire import StreamLine
-    from refreshd.verbs.slips import PullList
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +68,7 @@ class Reading(Protocol):
     def status(self) -> Status:
         """Return what the daemon does now, or raise DaemonUnreachableError."""
 
-    def follow(self) -> Iterator[StreamLine]:
+    def follow(self) -> Iterator[Heard]:
         """Yield what happens from now on, until the daemon ends or nobody listens."""
 
 

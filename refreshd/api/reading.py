@@ -1,0 +1,152 @@
+"""The paths for looking. Each is a GET, writes nothing, and needs the right to look."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from itertools import islice
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Response
+
+from refreshd import __version__
+from refreshd.api.asking import (
+    FAILURES,
+    AnyDrive,
+    Drive,
+    JournalStream,
+    LiveStream,
+    TheCaller,
+    TheOffice,
+)
+from refreshd.api.office import answer_of
+from refreshd.api.watching import of_everything
+from refreshd.caretaker.status import Status
+from refreshd.events import Entry
+from refreshd.reception.wire import (
+    PREFIX,
+    About,
+    Beat,
+    Broken,
+    Heard,
+    JournalLine,
+    Told,
+)
+from refreshd.verbs.care import read_number
+from refreshd.verbs.looking import DriveView, FindingView, ShelfList
+from refreshd.verbs.policies import Explained
+from refreshd.verbs.records import LAST_MAX, JournalWish
+from refreshd.verbs.slips import PullList
+from refreshd.wiring.shelf import JournalVerified
+
+router = APIRouter(prefix=PREFIX, tags=["looking"], responses=FAILURES)
+
+
+@router.get("/about", summary="Which daemon this is", response_model=Told[About])
+async def about(office: TheOffice, caller: TheCaller) -> Response:
+    """Tell which record and which policy this daemon keeps, and what the caller may do."""
+    station = office.station()
+    found = About(
+        program=f"refreshd {__version__}",
+        state_directory=str(station.state),
+        policy_file=station.policy.file,
+        may_act=caller.may_act,
+    )
+    return answer_of(Told[About], found)
+
+
+@router.get("/shelf", summary="All drives in care", response_model=Told[ShelfList])
+async def shelf(office: TheOffice, caller: TheCaller, as_of: date | None = None) -> Response:
+    """List the drives in care by due date, as seen on one day; left out: today."""
+    return await office.look(caller, Told[ShelfList], lambda desk: desk.shelf_list(as_of))
+
+
+@router.get("/drives/{number}", summary="One drive's card", response_model=Told[DriveView])
+async def drive(office: TheOffice, caller: TheCaller, number: Drive) -> Response:
+    """Tell what is known of a drive, also of one that was withdrawn."""
+    wanted = read_number(number)
+    return await office.look(caller, Told[DriveView], lambda desk: desk.look_at(wanted))
+
+
+@router.get(
+    "/drives/{number}/policy", summary="What holds for a drive", response_model=Told[Explained]
+)
+async def policy(office: TheOffice, caller: TheCaller, number: Drive) -> Response:
+    """Tell every value in force for a drive, and which line of the policy decided it."""
+    wanted = read_number(number)
+    return await office.look(caller, Told[Explained], lambda desk: desk.explain_policy(wanted))
+
+
+@router.get(
+    "/findings", summary="What waits for a decision", response_model=Told[tuple[FindingView, ...]]
+)
+async def findings(office: TheOffice, caller: TheCaller, drive: AnyDrive = None) -> Response:
+    """Tell the open findings of one drive, or of all in care."""
+    wanted = None if drive is None else read_number(drive)
+    kind = Told[tuple[FindingView, ...]]
+    return await office.look(caller, kind, lambda desk: desk.open_findings(wanted))
+
+
+@router.get("/pull-list", summary="The open slips", response_model=Told[PullList])
+async def pull_list(office: TheOffice, caller: TheCaller) -> Response:
+    """Tell which drives are to be brought out and which to be put away."""
+    return await office.look(caller, Told[PullList], lambda desk: desk.pull_list())
+
+
+@router.get("/status", summary="What the daemon does now", response_model=Told[Status])
+async def status(office: TheOffice) -> Response:
+    """Tell slips, drives that are plugged in, visits under way, pause, quiet hours and alarms."""
+    return answer_of(Told[Status], office.caretaker.status())
+
+
+@router.get(
+    "/messages",
+    summary="What happens, live",
+    response_model=Heard | Beat | Broken,
+    response_class=LiveStream,
+)
+async def messages(office: TheOffice) -> LiveStream:
+    """Tell what the workers say, one JSON object a line, until one side ends.
+
+    A line of kind `beat` comes whenever nothing happened for a second.
+    """
+    return LiveStream.of(office.gallery, of_everything())
+
+
+@router.get(
+    "/journal/verification", summary="Is the journal whole", response_model=Told[JournalVerified]
+)
+async def verification(office: TheOffice, caller: TheCaller) -> Response:
+    """Verify the whole journal. Takes a minute or so for each gigabyte."""
+    kind = Told[JournalVerified]
+    return await office.look_long(caller, kind, lambda desk: desk.check_journal())
+
+
+@router.get(
+    "/journal",
+    summary="The record of everything that happened",
+    response_model=JournalLine | Broken,
+    response_class=JournalStream,
+)
+async def journal(
+    office: TheOffice,
+    caller: TheCaller,
+    drive: AnyDrive = None,
+    last: Annotated[int | None, Query(ge=1, le=LAST_MAX)] = None,
+    with_checkpoints: bool = False,  # noqa: FBT001, FBT002 - a parameter of the path
+) -> JournalStream:
+    """Tell the records, oldest first, one JSON object a line, each one verified."""
+    number = None if drive is None else read_number(drive)
+    reception, _ = office.reception(caller)
+    entries = reception.show_journal(JournalWish(number, last, with_checkpoints))
+    # The first are read before anything is answered: an error at the start is one of the request.
+    first = await office.in_thread(office.readers, lambda: _some(entries))
+    return JournalStream.of(office, first, lambda: _some(entries))
+
+
+ENTRIES_AT_ONCE = 200
+"""Read in one go: few enough for a pass that wants the processor, enough to be quick."""
+
+
+def _some(entries: Iterator[Entry]) -> tuple[Entry, ...]:
+    return tuple(islice(entries, ENTRIES_AT_ONCE))

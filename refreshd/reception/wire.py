@@ -1,0 +1,155 @@
+"""How questions, records and errors travel between the command line and the daemon: JSON, typed.
+
+Records are the very ones of the verbs; pydantic reads them off the dataclasses. Bytes are base64.
+What the daemon tells live is one `StreamLine` a line.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Generic, Literal, TypeVar
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter
+
+from refreshd.events import Entry
+from refreshd.messages import AnyMessage, ErrorTold
+from refreshd.quantities import DriveNumber, MediumKind, PassKind
+
+PREFIX = "/v1"
+"""Stands before every path. What stands there is kept; another version gets another prefix."""
+
+BEHALF_HEADER = "refreshd-behalf"
+"""Names the person behind root, as sudo does. Believed of root alone."""
+
+BEAT_S = 1.0
+"""A stream says so often that it is still there, so that a daemon that hangs is noticed."""
+
+T = TypeVar("T")
+
+TEXT_MAX = 1000
+"""Longer texts are cut off here; what a card may hold is looked at by the verbs."""
+
+Text = Annotated[str, Field(max_length=TEXT_MAX)]
+Node = Annotated[str, Field(max_length=TEXT_MAX, description="Device node, such as /dev/sdb.")]
+
+
+class OnTheWire(BaseModel):
+    """What everything that travels has."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", ser_json_bytes="base64", val_json_bytes="base64"
+    )
+
+
+class Failure(OnTheWire):
+    """Why there is no answer."""
+
+    error: ErrorTold
+
+
+class Told(OnTheWire, Generic[T]):
+    """An answer, and what was said beside it, for a person to read."""
+
+    said: tuple[str, ...] = ()
+    answer: T
+
+
+class About(OnTheWire):
+    """Which daemon this is. `policy_file` None: what is built in is in force."""
+
+    program: str
+    state_directory: str
+    policy_file: str | None
+    may_act: bool = Field(description="Whether whoever asks may act, too.")
+
+
+# Questions that have a body.
+
+
+class AcceptWish(OnTheWire):
+    """Findings whose new bytes are right."""
+
+    findings: Annotated[tuple[Text, ...], Field(min_length=1, max_length=1000)]
+
+
+class ReasonWish(OnTheWire):
+    """A reason, for the journal."""
+
+    reason: Text = ""
+
+
+class CorrectWish(OnTheWire):
+    """What is to stand on a card; left out: as it is."""
+
+    shelfmark: Text | None = None
+    title: Text | None = None
+    medium: MediumKind | None = None
+    written_on: date | None = None
+
+
+class PauseWish(OnTheWire):
+    """How long no pass is to run; left out: until somebody says otherwise."""
+
+    until: AwareDatetime | None = None
+
+
+class PassWish(OnTheWire):
+    """A pass over a drive that is plugged in."""
+
+    kind: Literal[PassKind.FIXITY, PassKind.REFRESH]
+    on: Node | None = None
+    is_closing: bool = False
+
+
+class AccessionWish(OnTheWire):
+    """A drive as it is handed in."""
+
+    on: Node
+    number: Text
+    shelfmark: Text
+    title: Text
+    medium: MediumKind | None = None
+    written_on: date | None = None
+
+
+# What comes line by line.
+
+
+class JournalLine(OnTheWire):
+    """One record of the journal."""
+
+    kind: Literal["entry"] = "entry"
+    entry: Entry
+
+
+class Heard(OnTheWire):
+    """What a worker said of the disk at a node. `drive` None: not identified yet."""
+
+    kind: Literal["heard"] = "heard"
+    node: str
+    drive: DriveNumber | None
+    message: Annotated[AnyMessage, Field(discriminator="kind")]
+
+
+class Beat(OnTheWire):
+    """Nothing happened, and the daemon is still there."""
+
+    kind: Literal["beat"] = "beat"
+
+
+class Broken(OnTheWire):
+    """The last line of a stream that ends before what it was about."""
+
+    kind: Literal["broken"] = "broken"
+    error: ErrorTold
+
+
+StreamLine = Annotated[Heard | Beat | Broken, Field(discriminator="kind")]
+
+STREAM_LINES: TypeAdapter[Heard | Beat | Broken] = TypeAdapter(StreamLine)
+"""Reads any line of what is told live."""
+
+JOURNAL_LINES: TypeAdapter[JournalLine | Broken] = TypeAdapter(
+    Annotated[JournalLine | Broken, Field(discriminator="kind")]
+)
+"""Reads any line of the journal as it is told."""

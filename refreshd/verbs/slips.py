@@ -1,0 +1,111 @@
+"""Slips as the archivist works through them: what to bring out, what to put away."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from refreshd.cards import DriveCard, Slip, SlipState
+from refreshd.errors import RefusedError, UsageError
+from refreshd.events import DriveLeft, SlipReturned
+from refreshd.quantities import DriveNumber, SlipNumber
+from refreshd.wiring.shelf import Shelf, shelf_for_reading, shelf_for_writing
+from refreshd.wiring.station import Station
+
+
+@dataclass(frozen=True, slots=True)
+class PullLine:
+    """One slip that somebody has still something to do about, and the card of its drive.
+
+    `place`: the device node where the drive is plugged in; None: it is not, as far as is known.
+    """
+
+    slip: Slip
+    card: DriveCard
+    place: str | None = None
+    is_released: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PullList:
+    """The open slips by what is to be done about them, each by number."""
+
+    as_of: date
+    to_bring: tuple[PullLine, ...] = ()
+    at_work: tuple[PullLine, ...] = ()
+    to_put_away: tuple[PullLine, ...] = ()
+
+    @property
+    def slips(self) -> tuple[Slip, ...]:
+        """All slips on the list, by number."""
+        lines = (*self.to_bring, *self.at_work, *self.to_put_away)
+        return tuple(sorted((line.slip for line in lines), key=lambda slip: slip.number))
+
+
+def pull_list(station: Station) -> PullList:
+    """Return what is to be brought out and put away."""
+    with shelf_for_reading(station) as shelf:
+        lines = tuple(_line(shelf, slip) for slip in shelf.ledger.slips())
+    return PullList(
+        as_of=station.clock.now().date(),
+        to_bring=_in_state(lines, SlipState.ISSUED),
+        at_work=_in_state(lines, SlipState.ANSWERED),
+        to_put_away=_in_state(lines, SlipState.TO_PUT_AWAY),
+    )
+
+
+def _line(shelf: Shelf, slip: Slip) -> PullLine:
+    card = shelf.ledger.drive(slip.drive)
+    stay = next((one for one in shelf.ledger.stays() if one.drive == slip.drive), None)
+    if stay is None:
+        return PullLine(slip, card)
+    return PullLine(slip, card, stay.place, stay.is_released)
+
+
+def _in_state(lines: tuple[PullLine, ...], state: SlipState) -> tuple[PullLine, ...]:
+    return tuple(line for line in lines if line.slip.state is state)
+
+
+def slip_of(station: Station, number: SlipNumber) -> Slip:
+    """Return one slip in any state, or raise UsageError."""
+    with shelf_for_reading(station) as shelf:
+        return shelf.ledger.slip(number)
+
+
+def open_slip_of(station: Station, number: DriveNumber) -> Slip | None:
+    """Return the open slip of a drive; None: it has none."""
+    with shelf_for_reading(station) as shelf:
+        return next(iter(shelf.ledger.slips(shelf.ledger.drive(number).number)), None)
+
+
+def returned(station: Station, number: DriveNumber, said_by: str) -> Slip:
+    """
+    Write down, where no daemon watches, that a drive lies in its place again.
+
+    Raises:
+        UsageError: Nobody was asked to put it away.
+        RefusedError: Its visit is not over.
+
+    """
+    with shelf_for_writing(station) as shelf:
+        card = shelf.ledger.drive(number)
+        slip = next(iter(shelf.ledger.slips(number)), None)
+        if slip is None or slip.state is SlipState.ISSUED:
+            raise UsageError(f"{number}: {_nothing_to_return(card, slip)}")
+        if slip.state is SlipState.ANSWERED:
+            raise RefusedError(
+                f"{number} is at work for slip {slip.number}; when that is over, its slip asks to "
+                "put it away"
+            )
+        if any(stay.drive == number for stay in shelf.ledger.stays()):
+            # Nobody saw it go: the word of whoever put it away is what there is.
+            shelf.ledger.record(DriveLeft(drive=number, note=f"{said_by} says so"))
+        how = f"{said_by} says that it lies in its place"
+        shelf.ledger.record(SlipReturned(drive=number, slip=slip.number, how=how))
+        return shelf.ledger.slip(slip.number)
+
+
+def _nothing_to_return(card: DriveCard, slip: Slip | None) -> str:
+    if slip is None:
+        return f"no slip is open for it, so it is taken to lie in its place, {card.shelfmark}"
+    return f"slip {slip.number} asks to bring it out, and nobody has brought it yet"
