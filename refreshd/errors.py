@@ -14,6 +14,7 @@
     │   ├── CatalogueError                3    CatalogueTooNewError, CatalogueDamagedError,
     │   │                                      CatalogueAheadError
     │   └── JournalError                  3    JournalDamagedError, JournalTruncatedError
+    ├── NotDeliveredError                 4    a channel did not take a notice
     ├── DaemonUnreachableError            5    no daemon answers
     └── DriveError                        4    the drive, its path, or the server's own disks
         ├── UnreadableError               4    a range of the medium cannot be read
@@ -125,6 +126,10 @@ class DaemonUnreachableError(RefreshdError):
     """No daemon answers at the socket. Answer: start it, or ask what needs none."""
 
     exit_code = 5
+
+
+class NotDeliveredError(RefreshdError):
+    """A channel did not take a notice. Answer: try again later. Never holds the address."""
 
 
 class DriveError(RefreshdError):
