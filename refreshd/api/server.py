@@ -73,14 +73,21 @@ class _AtFirstRequest:
 
     def __init__(self, office: Office) -> None:
         self._office = office
+        self._making = asyncio.Lock()
         self._app: App | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if self._app is None:
-            from refreshd.api.app import make_app  # noqa: PLC0415 - 30 MB, needed when asked.
-
-            self._app = cast("App", make_app(self._office))
+        async with self._making:
+            if self._app is None:
+                # In a thread: the loop has drives to watch, and this takes a second.
+                self._app = await asyncio.to_thread(_made, self._office)
         await self._app(scope, receive, send)
+
+
+def _made(office: Office) -> App:
+    from refreshd.api.app import make_app  # noqa: PLC0415 - 20 MB, of no use until somebody asks.
+
+    return cast("App", make_app(office))
 
 
 @dataclass(frozen=True, slots=True)

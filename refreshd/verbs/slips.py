@@ -9,8 +9,13 @@ from refreshd.cards import DriveCard, Slip, SlipState
 from refreshd.errors import RefusedError, UsageError
 from refreshd.events import DriveLeft, SlipReturned
 from refreshd.quantities import DriveNumber, SlipNumber
+from refreshd.spreading import PlannedVisit, plan
 from refreshd.wiring.shelf import Shelf, shelf_for_reading, shelf_for_writing
 from refreshd.wiring.station import Station
+
+
+COMING_MAX = 10
+"""So many drives that will be asked for next are named; `shelf` lists all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,30 +32,50 @@ class PullLine:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedLine:
+    """A drive that will be asked for, and its card."""
+
+    visit: PlannedVisit
+    card: DriveCard
+
+
+@dataclass(frozen=True, slots=True)
 class PullList:
-    """The open slips by what is to be done about them, each by number."""
+    """The open slips by what is to be done about them, each by number, and what comes next.
+
+    `confirms_return`: the policy wants to hear that a drive lies in its place again.
+    """
 
     as_of: date
     to_bring: tuple[PullLine, ...] = ()
     at_work: tuple[PullLine, ...] = ()
     to_put_away: tuple[PullLine, ...] = ()
+    planned: tuple[PlannedLine, ...] = ()
+    confirms_return: bool = False
 
     @property
-    def slips(self) -> tuple[Slip, ...]:
-        """All slips on the list, by number."""
-        lines = (*self.to_bring, *self.at_work, *self.to_put_away)
-        return tuple(sorted((line.slip for line in lines), key=lambda slip: slip.number))
+    def lines(self) -> tuple[PullLine, ...]:
+        """All that somebody has still something to do about, in the order of the list."""
+        return (*self.to_bring, *self.to_put_away, *self.at_work)
 
 
 def pull_list(station: Station) -> PullList:
-    """Return what is to be brought out and put away."""
+    """Return what is to be brought out and put away, and which drives come next."""
+    today = station.clock.now().date()
+    policy = station.policy.policy
     with shelf_for_reading(station) as shelf:
         lines = tuple(_line(shelf, slip) for slip in shelf.ledger.slips())
+        asked = {line.slip.drive for line in lines}
+        planned = plan(shelf.ledger.shelf_rows(), policy, today)
+        coming = [visit for visit in planned if visit.drive not in asked][:COMING_MAX]
+        next_ones = tuple(PlannedLine(one, shelf.ledger.drive(one.drive)) for one in coming)
     return PullList(
-        as_of=station.clock.now().date(),
+        as_of=today,
         to_bring=_in_state(lines, SlipState.ISSUED),
         at_work=_in_state(lines, SlipState.ANSWERED),
         to_put_away=_in_state(lines, SlipState.TO_PUT_AWAY),
+        planned=next_ones,
+        confirms_return=policy.slips.confirms_return,
     )
 
 
