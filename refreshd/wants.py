@@ -151,8 +151,12 @@ class Want:
 
     @property
     def refresh_release(self) -> float:
-        """The day before which its refresh is not asked for (S4)."""
-        return self.refresh_due - self.rules.refresh_early_days
+        """The day before which its refresh is not asked for (S4).
+
+        A drive that was read through just now is not brought out again to keep a month level.
+        """
+        rested = min(self.last_visit + self.rules.join_days, self.refresh_deadline)
+        return max(self.refresh_due - self.rules.refresh_early_days, rested)
 
     @property
     def last_visit(self) -> int:
@@ -180,7 +184,10 @@ class Want:
             fixity_due = self.due.fixity_due.toordinal()
             by_fixity = fixity_due - _ahead_days(rules.fixity_days)
             self.deadline = int(min(by_fixity, self.refresh_day))
-            self.release = int(min(fixity_due - rules.fixity_early_days, self.refresh_day))
+            if self.refresh_day <= by_fixity:  # No fixity pass now and a refresh soon after (S1).
+                self.release = int(max(self.refresh_release, self.refresh_day - rules.join_days))
+            else:
+                self.release = fixity_due - rules.fixity_early_days
         self.choose(max(today, self.deadline))
 
     def choose(self, day: int) -> None:
