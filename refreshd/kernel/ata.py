@@ -14,7 +14,7 @@ import struct
 from dataclasses import dataclass
 
 SG_IO = 0x2285
-_FROM_DEVICE = -3
+_NO_DATA, _FROM_DEVICE = -1, -3
 _SECTOR_BYTES, _SENSE_BYTES, _TIMEOUT_MS = 512, 32, 10_000
 _TRIES = 3
 
@@ -81,24 +81,57 @@ class _Answer:
 
 
 def _ask(fd: int, cdb: bytes) -> _Answer:
-    """Send one command and wait for its answer."""
-    data = ctypes.create_string_buffer(_SECTOR_BYTES)
+    """Send one command that gives a sector, and wait for its answer."""
+    sent = _send(fd, cdb, _SECTOR_BYTES, _TIMEOUT_MS)
+    if sent is None:
+        return _Answer()
+    if sent.is_good and any(sent.data):
+        return _Answer(sector=sent.data)
+    return _Answer(is_later=sent.is_later)
+
+
+def order(fd: int, cdb: bytes, timeout_ms: int) -> bool:
+    """
+    Give a disk a command that moves no data; say whether it carried it out.
+
+    False: it is no SCSI disk, this process may not send commands, or the disk or its bridge
+    refuses this one. OSError where the disk is gone.
+    """
+    for _ in range(_TRIES):
+        sent = _send(fd, cdb, 0, timeout_ms)
+        if sent is None or not sent.is_later:
+            return sent is not None and sent.is_good
+    return False
+
+
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    """How a command ended that reached the disk."""
+
+    data: bytes
+    is_good: bool
+    is_later: bool
+
+
+def _send(fd: int, cdb: bytes, data_bytes: int, timeout_ms: int) -> _Sent | None:
+    """Send one command and wait for its end; None: there is nobody who takes commands."""
+    data = ctypes.create_string_buffer(data_bytes or 1)
     sense = ctypes.create_string_buffer(_SENSE_BYTES)
     command = ctypes.create_string_buffer(cdb, len(cdb))
-    sizes = (ord("S"), _FROM_DEVICE, len(cdb), _SENSE_BYTES, 0, _SECTOR_BYTES)
-    places = (ctypes.addressof(data), ctypes.addressof(command), ctypes.addressof(sense))
-    header = bytearray(_HEADER.pack(*sizes, *places, _TIMEOUT_MS, *(0,) * 12))
+    direction = _FROM_DEVICE if data_bytes else _NO_DATA
+    sizes = (ord("S"), direction, len(cdb), _SENSE_BYTES, 0, data_bytes)
+    data_at = ctypes.addressof(data) if data_bytes else 0
+    places = (data_at, ctypes.addressof(command), ctypes.addressof(sense))
+    header = bytearray(_HEADER.pack(*sizes, *places, timeout_ms, *(0,) * 12))
     try:
         fcntl.ioctl(fd, SG_IO, header, True)  # noqa: FBT003 - the answer is put in place.
     except OSError as err:
         if err.errno in _REFUSED:
-            return _Answer()
+            return None
         raise
     answer = _HEADER.unpack(header)
-    is_whole = not any(answer[place] for place in (_STATUS, _HOST_STATUS, _RESIDUE))
-    if is_whole and any(data.raw):
-        return _Answer(sector=data.raw)
-    return _Answer(is_later=_is_later(answer[_STATUS], sense.raw))
+    is_good = not any(answer[place] for place in (_STATUS, _HOST_STATUS, _RESIDUE))
+    return _Sent(data.raw, is_good, _is_later(answer[_STATUS], sense.raw))
 
 
 def _is_later(status: int, sense: bytes) -> bool:

@@ -1,0 +1,49 @@
+"""A disk is let go of: nothing uses it any more, then it is flushed and stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from refreshd.adapters.disk_release import PowerOff, release, rest
+from refreshd.adapters.in_use import reason_in_use
+from refreshd.errors import MediumInUseError, MediumLockedError
+from refreshd.ports import Clock, Seat
+from refreshd.wiring.search import LOCK_PATIENCE_S, LOCK_RETRY_S
+
+
+def power_off_way() -> PowerOff | None:
+    """Return how a disk's power is cut, through the privileged helper; None: there is no way."""
+    return None
+
+
+def release_at(seat: Seat, clock: Clock) -> str:
+    """
+    Flush, stop and power off the disk at a seat; return what was done, in words.
+
+    Raises:
+        MediumInUseError: Something else uses it.
+        DriveGoneError, MistakenDriveError: It is not there any more.
+        FlushFailedError, DriveError: It must not be unplugged yet.
+
+    """
+    return _unused(seat, clock, lambda: release(seat, power_off_way()))
+
+
+def rest_at(seat: Seat, clock: Clock) -> str:
+    """Let the disk at a seat stop turning; return what was done, in words. Raises likewise."""
+    return _unused(seat, clock, lambda: rest(seat))
+
+
+def _unused(seat: Seat, clock: Clock, act: Callable[[], str]) -> str:
+    """Act once nothing uses the disk: udev, which looks at it for a moment, is waited for."""
+    reason = reason_in_use(seat.node)
+    if reason is not None:
+        raise MediumInUseError(reason)
+    last_try_s = clock.elapsed_s() + LOCK_PATIENCE_S
+    while True:
+        try:
+            return act()
+        except MediumLockedError:
+            if clock.elapsed_s() >= last_try_s:
+                raise
+            clock.sleep(LOCK_RETRY_S)
