@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import shutil
 import sqlite3
@@ -28,20 +29,23 @@ from refreshd.adapters.catalogue.opening import (
     open_for_writing,
 )
 from refreshd.adapters.catalogue.tables import APPLICATION_ID, metadata
+from refreshd.cards import LastRewrite
 from refreshd.errors import (
     CatalogueDamagedError,
     CatalogueError,
     CatalogueTooNewError,
     RecordFailedError,
 )
-from refreshd.quantities import PassKind
+from refreshd.quantities import DriveNumber, PassKind
 from refreshd.register import ROW_CHUNKS
 from tests.benchmarks.catalogue import LARGE_BYTES, build
 from tests.builders import (
     CHUNK_BYTES,
     K07,
     Scribe,
+    arrived,
     begun,
+    issued,
     opened,
     proved,
     some_digests,
@@ -234,6 +238,15 @@ def test_pages_that_contradict_each_other_are_damage(filled: Path) -> None:
             refused += 1
 
     assert refused == pages - 1
+
+
+def test_a_count_of_days_that_rotted_is_damage(filled: Path) -> None:
+    """I4: the date of the drive is read from it alone, so that rot must not make it newer."""
+    changed(filled, "UPDATE day_counts SET packed = CAST(x'00000008' || substr(packed, 5) AS BLOB)")
+    with SqliteCatalogue.for_reading(filled) as catalogue:
+        for ask in (catalogue.shelf_rows, lambda: catalogue.oldest_written(K07)):
+            with pytest.raises(CatalogueDamagedError, match="counted days of K07"):
+                ask()
 
 
 @pytest.mark.parametrize("table", ["digest_rows", "day_rows"])
@@ -446,12 +459,12 @@ def test_a_file_that_changes_while_it_is_read_is_said_so(
 
 # --- Brought up from an older version
 
-_SECOND = """
+_NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0002"
-down_revision = "0001"
+revision = "{next}"
+down_revision = "{newest}"
 
 
 def upgrade() -> None:
@@ -461,29 +474,86 @@ def upgrade() -> None:
 """
 
 
-def _second_version(room: Path, fault: str = "") -> Versions:
+def _next_version(room: Path, fault: str = "") -> Versions:
     """Return the versions of a program that knows one more."""
     directory = room / "migrations with 100 % more"
     shutil.copytree(VERSIONS.directory, directory)
-    (directory / "versions" / "v0002_second.py").write_text(_SECOND.format(fault=fault))
-    return Versions((*VERSIONS.known, "0002"), directory)
+    following = f"{len(VERSIONS.known) + 1:04}"
+    text = _NEXT.format(next=following, newest=VERSIONS.newest, fault=fault)
+    (directory / "versions" / f"v{following}_next.py").write_text(text)
+    return Versions((*VERSIONS.known, following), directory)
 
 
 def test_an_older_catalogue_is_brought_up_and_a_copy_kept(filled: Path, tmp_path: Path) -> None:
     """I6: whatever a migration does, the file as it was is still there."""
-    versions = _second_version(tmp_path)
+    versions = _next_version(tmp_path)
     open_for_writing(filled, versions).close()
 
-    assert asked(filled, "SELECT version_num FROM alembic_version") == "0002"
+    assert asked(filled, "SELECT version_num FROM alembic_version") == versions.newest
     assert asked(filled, "SELECT title FROM drives WHERE humidity IS NULL") is not None
-    kept = filled.with_name("catalogue.sqlite.version-0001")
+    kept = filled.with_name(f"catalogue.sqlite.version-{VERSIONS.newest}")
     with SqliteCatalogue.for_reading(kept) as before:
         assert len(before.findings()) == 1
 
 
+@pytest.fixture
+def first_version(path: Path) -> Path:
+    """Return a catalogue that refreshd 0.1.0 wrote.
+
+    K07 has 1,100 chunks and an unfinished refresh, all rewritten on 2026-04-02, the first 1,030
+    on the day after, and a finding on chunk 9. K08 has 40, rewritten on 2026-05-01, and is held.
+    """
+    path.parent.mkdir()
+    packed = Path(__file__).with_name("catalogue_0001.sqlite.gz").read_bytes()
+    path.write_bytes(gzip.decompress(packed))
+    return path
+
+
+def test_a_catalogue_of_the_first_version_loses_nothing(first_version: Path) -> None:
+    """I7: what was recorded by the first program is there in this one."""
+    tables = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name != 'alembic_version'"
+    with closing(sqlite3.connect(first_version)) as connection:
+        names = [name for (name,) in connection.execute(tables)]
+        before = {name: _rows(connection, name) for name in names}
+    SqliteCatalogue.for_writing(first_version).close()
+
+    with closing(sqlite3.connect(first_version)) as connection:
+        after = {name: _rows(connection, name) for name in names}
+    assert len(names) == 7
+    assert [row.pop("holding") for row in after["drives"]] == [None, None]
+    assert after == before
+
+
+def _rows(connection: sqlite3.Connection, table: str) -> list[dict[str, object]]:
+    connection.row_factory = sqlite3.Row
+    return [dict(row) for row in connection.execute(f"SELECT * FROM {table}")]  # noqa: S608
+
+
+def test_a_catalogue_of_the_first_version_goes_on(first_version: Path) -> None:
+    """I4: its dates are those of before, and what the service records is added to it."""
+    k08 = DriveNumber("K08")
+    with SqliteCatalogue.for_writing(first_version) as catalogue:
+        rewritten = {row.card.number: row.rewritten for row in catalogue.shelf_rows()}
+        assert rewritten == {
+            K07: LastRewrite(date(2026, 4, 2), 1),
+            k08: LastRewrite(date(2026, 5, 1), 1),
+        }
+        assert catalogue.drive(k08).hold == "it forgets"
+        head = catalogue.head()
+        assert head is not None
+        assert head[0] == 18
+        refresh = begun(2, PassKind.REFRESH)
+        late = proved(refresh, 1030, 70, date(2026, 4, 4))
+        catalogue.apply(_scribe_after(head).entries(issued(1), arrived(k08), late))
+
+        assert catalogue.oldest_written(K07) == LastRewrite(date(2026, 4, 3), 1)
+        assert [slip.number for slip in catalogue.slips()] == [1]
+        assert [stay.drive for stay in catalogue.stays()] == ["K08"]
+
+
 def test_a_failed_migration_changes_nothing(filled: Path, tmp_path: Path) -> None:
     """I6: a migration happens as a whole or not at all."""
-    versions = _second_version(tmp_path, "raise RuntimeError('half-way')")
+    versions = _next_version(tmp_path, "raise RuntimeError('half-way')")
     with pytest.raises(RuntimeError, match="half-way"):
         open_for_writing(filled, versions)
 
@@ -496,7 +566,7 @@ def test_an_older_catalogue_is_not_brought_up_by_a_reader(filled: Path, tmp_path
     """Reading changes nothing; the error says who brings it up."""
     before = filled.read_bytes()
     with pytest.raises(CatalogueError, match="older refreshd"):
-        open_for_reading(filled, _second_version(tmp_path))
+        open_for_reading(filled, _next_version(tmp_path))
 
     assert filled.read_bytes() == before
 

@@ -4,40 +4,71 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from random import Random
 
 import pytest
 
 from refreshd.adapters.catalogue import SqliteCatalogue
-from refreshd.cards import PassState, Presence
+from refreshd.cards import PassState, Presence, SlipState
 from refreshd.errors import InvariantBrokenError
 from refreshd.events import (
     CardCorrected,
+    CarePaused,
+    CareResumed,
     ChunksProved,
     ClockAttested,
     DigestsRecorded,
     DriveHeld,
+    DriveLeft,
+    DriveReleased,
     DriveWithdrawn,
     Event,
     FindingAccepted,
     FindingClosed,
     FixityChecked,
     HoldLifted,
+    NoticeDelivered,
     PassEnded,
     PassInterrupted,
     PassResumed,
+    PolicyTaken,
+    PutAwayAsked,
     RewriteRun,
+    SlipAnswered,
+    SlipLapsed,
+    SlipReminded,
+    SlipReturned,
+    StrangerReported,
 )
 from refreshd.ports import CatalogueStore
-from refreshd.quantities import DriveNumber, FindingId, FindingKind, PassId, PassKind
+from refreshd.quantities import (
+    DriveNumber,
+    Errand,
+    FindingId,
+    FindingKind,
+    PassId,
+    PassKind,
+    SlipNumber,
+)
 from refreshd.register import ROW_CHUNKS
 from refreshd.simulated.catalogue import MemoryCatalogue
-from tests.builders import Scribe, accessioned, begun, opened, some_digests, taken_in
+from tests.builders import (
+    Scribe,
+    accessioned,
+    arrived,
+    begun,
+    issued,
+    opened,
+    some_digests,
+    taken_in,
+)
 
 NUMBERS = tuple(DriveNumber(name) for name in ("K07", "K08", "M1"))
 CHUNKS = ROW_CHUNKS + 30
+EVIDENCE = accessioned(9).evidence
+UNTIL = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 FIRST_DAY = date(2026, 3, 1)
 
 
@@ -59,6 +90,7 @@ class Chance:
         draws = (
             self._begin, self._begin, self._digests, self._proved, self._proved,
             self._finding, self._settle, self._card, self._pass,
+            self._slip, self._slip, self._stay, self._house,
         )  # fmt: skip
         return self._random.choice(draws)(number)
 
@@ -168,11 +200,57 @@ class Chance:
         stopped = PassInterrupted(drive=number, pass_id=pass_id, reason="asked")
         return [self._random.choice((checked, over, over, resumed, stopped))]
 
+    def _slip(self, number: DriveNumber) -> Iterable[Event]:
+        open_ones = self._reader.slips(number)
+        if not open_ones or self._random.random() < 0.05:
+            errand = self._random.choice((Errand.REFRESH, Errand.PUT_AWAY))
+            return [issued(self._reader.next_slip_number(), number, errand)]
+        slip = open_ones[0].number
+        fitting: dict[SlipState, list[Event]] = {
+            SlipState.ISSUED: [
+                SlipAnswered(drive=number, slip=slip),
+                SlipLapsed(drive=number, slip=slip, why="nobody answered"),
+            ],
+            SlipState.ANSWERED: [PutAwayAsked(drive=number, slip=slip, is_done=True, note="done")],
+            SlipState.TO_PUT_AWAY: [SlipReturned(drive=number, slip=slip, how="unplugged")],
+        }
+        escalated = self._random.random() < 0.3
+        reminded = SlipReminded(drive=number, slip=slip, is_escalated=escalated)
+        state = self._random.choice([open_ones[0].state] * 9 + list(fitting))
+        return [self._random.choice([*fitting[state], reminded])]
+
+    def _stay(self, number: DriveNumber) -> Iterable[Event]:
+        here = {stay.drive for stay in self._reader.stays()}
+        if number not in here and self._random.random() < 0.95:
+            return [arrived(number, Presence("boot-b", self._random.randrange(9)))]
+        released = DriveReleased(drive=number, how="spun down")
+        return [self._random.choice((released, DriveLeft(drive=number, note="pulled out")))]
+
+    def _house(self, number: DriveNumber) -> Iterable[Event]:
+        slips = [slip.number for slip in self._reader.slips()]
+        channel = self._random.choice(("post", "wall"))
+        stages = tuple((slip, "issued") for slip in slips[:2])
+        return [
+            self._random.choice(
+                (
+                    NoticeDelivered(channel=channel, stages=stages),
+                    StrangerReported(evidence=EVIDENCE, place="/dev/sdc"),
+                    CarePaused(said_by="kim", until=self._random.choice((None, UNTIL))),
+                    CareResumed(said_by="kim"),
+                    PolicyTaken(file="policy.toml", sha256=f"{self._random.randrange(9):064}"),
+                    CardCorrected(drive=number, holding=self._random.choice(("", "harbour"))),
+                )
+            )
+        ]
+
 
 def everything(store: CatalogueStore) -> list[object]:
     """Return all that a catalogue can be asked."""
     answers: list[object] = [store.head(), store.drives(), store.findings()]
-    answers += [store.next_finding_id()]
+    answers += [store.next_finding_id(), store.shelf_rows(), store.next_slip_number()]
+    answers += [store.slips(), store.deliveries(), store.stays(), store.pause()]
+    answers += [store.policy_taken(), store.is_reported(EVIDENCE)]
+    answers += [store.slip(SlipNumber(one)) for one in range(1, store.next_slip_number())]
     for number in NUMBERS:
         try:
             answers.append(store.drive(number))

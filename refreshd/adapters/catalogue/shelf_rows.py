@@ -1,4 +1,7 @@
-"""The whole shelf at once, for planning: four queries, however many drives there are."""
+"""The whole shelf at once, for planning: four queries, however many drives there are.
+
+Each drive with an open finding costs one more, for the rows of days that the finding touches.
+"""
 
 from __future__ import annotations
 
