@@ -71,7 +71,7 @@ def scrubbed(text: str, address: str) -> str:
     """Return a text without any part of an address that may be secret."""
     for secret in sorted(set(_secrets(address)), key=len, reverse=True):
         text = re.sub(re.escape(secret), HIDDEN, text, flags=re.IGNORECASE)
-    return text
+    return re.sub(f"{HIDDEN}(/?{HIDDEN})+", HIDDEN, text)
 
 
 def _secrets(address: str) -> Iterator[str]:

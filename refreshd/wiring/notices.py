@@ -3,9 +3,9 @@
 How the service joins them, in its one thread that may write the ledger::
 
     outbox = NoticeOutbox(clock, tell, ledger.deliveries(), pages_of)
-    outbox.use(*ways_out(policy.notices))         # again after each change of the policy
-    ...                                           # the caretaker posts; after a restart it posts
-    ...                                           # open slips anew, and the outbox knows who has them
+    outbox.use(*ways_out(policy.notices))  # again after each change of the policy
+    ...                                    # the caretaker posts; after a restart it posts open
+    ...                                    # slips anew: the outbox knows who has which
     outbox.close(seconds)
 
 `tell(event)` is called by other threads: it carries the event to the service's own, which records
