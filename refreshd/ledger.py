@@ -227,17 +227,7 @@ class ShelfLedger:
         self._write(last, at, event)
 
     def _clock_doubt(self, last: Entry | None) -> str:
-        if last is None:
-            return ""
-        now = self._clock.now()
-        seen = f"the clock says {_said(now)}, but record {last.sequence} is of {_said(last.at)}"
-        answer = "set the clock, or attest that it is right"
-        if now < last.at - CLOCK_BEHIND_MAX:
-            return f"{seen}: the clock is behind; {answer}"
-        if now > last.at + self._clock_leap_max:
-            days = self._clock_leap_max.days
-            return f"{seen}: the clock is more than {days} days ahead; {answer}"
-        return ""
+        return doubt_of(last, self._clock.now(), self._clock_leap_max)
 
     # What is known of the shelf
 
@@ -320,6 +310,19 @@ class ShelfLedger:
     def policy_taken(self) -> str | None:
         """Return the digest of the policy that the service took last; None: it took none yet."""
         return self._catalogue.policy_taken()
+
+
+def doubt_of(last: Entry | None, now: datetime, leap_max: timedelta) -> str:
+    """Return why a clock that says `now` after that record cannot be believed (I4); else empty."""
+    if last is None:
+        return ""
+    seen = f"the clock says {_said(now)}, but record {last.sequence} is of {_said(last.at)}"
+    answer = "set the clock, or attest that it is right"
+    if now < last.at - CLOCK_BEHIND_MAX:
+        return f"{seen}: the clock is behind; {answer}"
+    if now > last.at + leap_max:
+        return f"{seen}: the clock is more than {leap_max.days} days ahead; {answer}"
+    return ""
 
 
 def _batches(entries: Iterator[Entry]) -> Iterator[list[Entry]]:

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 from refreshd.errors import ClockError, RecordFailedError
 from refreshd.events import ClockAttested, Entry, Event
+from refreshd.ledger import doubt_of
 from refreshd.ports import Clock
 from refreshd.simulated.catalogue import MemoryCatalogue
 from refreshd.simulated.disk import PowerLine
+
+CLOCK_LEAP_MAX = timedelta(days=3653)
+"""The ten years of a policy that says nothing else."""
 
 
 @dataclass
@@ -26,26 +31,31 @@ class SimulatedLedger(MemoryCatalogue):
     an interrupted act again, so a journalled record always reaches the catalogue.
     """
 
-    def __init__(self, clock: Clock, line: PowerLine) -> None:
+    def __init__(
+        self, clock: Clock, line: PowerLine, clock_leap_max: timedelta = CLOCK_LEAP_MAX
+    ) -> None:
         super().__init__()
         self._clock = clock
         self._line = line
+        self._clock_leap_max = clock_leap_max
         self.entries: list[Entry] = []
         self.failure: RecordFailure | None = None
-        self.doubt = ""  # why the clock is not believed; empty: it is
+        self.doubt = ""  # what a test has against the clock, besides what the rule has
 
     def open(self) -> None:
         """Nothing is to be brought together in memory."""
 
     def clock_doubt(self) -> str:
-        """Return what a test said about the clock."""
-        return self.doubt
+        """Return why the clock cannot be believed: by the rule of the real ledger, or the test."""
+        last = self.entries[-1] if self.entries else None
+        return self.doubt or doubt_of(last, self._clock.now(), self._clock_leap_max)
 
     def record(self, event: Event) -> Entry:
         """Keep an event, or fail as told."""
         self._line.step()
-        if self.doubt and not isinstance(event, ClockAttested):
-            raise ClockError(self.doubt)
+        doubt = self.clock_doubt()
+        if doubt and not isinstance(event, ClockAttested):
+            raise ClockError(doubt)
         self.doubt = ""
         if self.failure is not None:
             self.failure.nth -= 1
