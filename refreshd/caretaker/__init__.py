@@ -1,7 +1,7 @@
 """The caretaker: the mind of the service, without a clock, a disk or a loop of its own."""
 
 from refreshd.caretaker.caretaker import Caretaker, Listener
-from refreshd.caretaker.status import Doing, DriveHere, PlannedVisit, Status, VisitUnderWay
+from refreshd.caretaker.status import Doing, DriveHere, Status, VisitUnderWay
 from refreshd.caretaker.surroundings import Surroundings
 
 __all__ = [
@@ -9,7 +9,6 @@ __all__ = [
     "Doing",
     "DriveHere",
     "Listener",
-    "PlannedVisit",
     "Status",
     "Surroundings",
     "VisitUnderWay",

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from enum import StrEnum
 
 from refreshd.cards import Evidence, Pause, Slip
 from refreshd.ports import Seat
-from refreshd.quantities import DriveNumber, Errand, PassKind
+from refreshd.quantities import DriveNumber, PassKind
+from refreshd.spreading import PlannedVisit
 
 
 class Doing(StrEnum):
@@ -68,17 +69,6 @@ class VisitUnderWay:
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedVisit:
-    """A drive that will be asked for, and on which day, as far as the plan sees."""
-
-    drive: DriveNumber
-    errand: Errand
-    on: date
-    due_on: date
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
 class Status:
     """How things stand at one moment.
 
@@ -92,13 +82,14 @@ class Status:
     slips: tuple[Slip, ...] = ()
     here: tuple[DriveHere, ...] = ()
     visits: tuple[VisitUnderWay, ...] = ()
-    planned: tuple[PlannedVisit, ...] = ()
+    planned: tuple[PlannedVisit, ...] = ()  # the next visits, the first to ask for first
     pause: Pause | None = None
     quiet_until: datetime | None = None
     quiet_from: datetime | None = None
     is_on_battery: bool = False
     clock_alarm: str = ""
     record_alarm: str = ""
+    backlog: str = ""  # which drives are past their grace and cannot be asked for yet
     next_bell: datetime | None = None
 
     @property

@@ -21,3 +21,4 @@ class Surroundings:
     policy: Callable[[], Policy]  # the one in force now
     local: Callable[[datetime], datetime]  # UTC to the server's own clock on the wall
     is_on_battery: Callable[[], bool]
+    battery_every_s: float | None = 60.0  # how often to ask; None: this server has no battery

@@ -1,0 +1,71 @@
+"""Which pass is wanted of a drive that is here (V1 of refreshd.caretaker.visits)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from refreshd.cards import DriveCard, Slip, SlipState
+from refreshd.caretaker.house import House
+from refreshd.caretaker.occupants import Occupant
+from refreshd.policy import resolve
+from refreshd.ports import NewCard, VisitOrder
+from refreshd.quantities import Errand, PassKind
+
+
+def wanted(house: House, one: Occupant) -> VisitOrder | None:
+    """Return which pass a drive that is here is wanted for (V1)."""
+    number = one.drive
+    if number is None or not one.is_usable or one.over is not None:
+        return None
+    if one.order is not None:
+        return one.order
+    if one.is_stopped_by_hand:
+        return None
+    card = house.card(number)
+    if card.withdrawn_on is not None:
+        return None
+    orders = [order for order in _orders(house, card) if order.kind not in one.completed]
+    # A drive on hold is read meanwhile, if that is wanted as well.
+    is_held = card.hold is not None
+    allowed = [order for order in orders if not (is_held and order.kind is PassKind.REFRESH)]
+    return next(iter(allowed or orders), None)
+
+
+def _orders(house: House, card: DriveCard) -> Iterator[VisitOrder]:
+    """Yield what is wanted of a drive, the most important first."""
+    slip = house.slips.get(card.number)
+    asked = None
+    if slip is not None and slip.state is SlipState.ANSWERED and not is_done(house, slip):
+        asked = slip.errand.pass_kind
+    for kind in (PassKind.ACCESSION, PassKind.REFRESH, PassKind.FIXITY):
+        state = house.around.ledger.unfinished_pass(card.number, kind)
+        if kind is PassKind.ACCESSION and (state is not None or asked is kind):
+            yield VisitOrder(card.number, kind, card=_card_again(card))
+        elif state is not None:
+            yield VisitOrder(card.number, kind, state.is_closing)
+        elif asked is kind:
+            yield VisitOrder(card.number, kind, _is_closing(house, card, kind))
+
+
+def _card_again(card: DriveCard) -> NewCard:
+    """Return what stands on the card of a drive whose taking in goes on."""
+    return NewCard(card.shelfmark, card.title, card.medium, card.claimed_written_on, card.holding)
+
+
+def _is_closing(house: House, card: DriveCard, kind: PassKind) -> bool:
+    if kind is not PassKind.REFRESH:
+        return False
+    return resolve(house.policy, card.medium, card.number).is_closing
+
+
+def is_done(house: House, slip: Slip) -> bool:
+    """Say whether what a slip asks for was done since it was issued, by the record (I5)."""
+    does = (
+        {PassKind.REFRESH, PassKind.FIXITY}
+        if slip.errand is Errand.FIXITY
+        else {slip.errand.pass_kind}
+    )
+    return any(
+        done.reached_end and done.kind in does and done.ended_at.date() >= slip.issued_on
+        for done in house.around.ledger.passes(slip.drive)
+    )
