@@ -37,11 +37,12 @@ from refreshd.durations import MONTHS_A_YEAR, Duration, add
 from refreshd.policy import Policy
 from refreshd.quantities import DriveNumber, Errand
 from refreshd.wants import PlannedVisit, RulesOf, Want, days_of
-from refreshd.words import DAY_S
+from refreshd.words import DAY_S, HOUR_S
 
 __all__ = [
     "Load",
     "PlannedVisit",
+    "Planner",
     "are_siblings",
     "can_be_asked_for",
     "families",
@@ -62,27 +63,55 @@ LEAST_PER_DAY = 2 / 7
 """What a small shelf is caught up by at the least: two visits a week. Chosen, no source."""
 
 
+class Planner:
+    """Makes plans, and keeps from one to the next what follows from a drive's row alone."""
+
+    def __init__(self) -> None:
+        self._policy: Policy | None = None
+        self._rules = RulesOf(Policy())
+        self._wants: dict[DriveNumber, Want] = {}
+
+    def plan(
+        self, rows: Sequence[ShelfRow], policy: Policy, as_of: date
+    ) -> tuple[PlannedVisit, ...]:
+        """
+        Return the next visit of every drive that can be asked for, the first to ask for first.
+
+        Args:
+            rows: The drives in care.
+            policy: The policy in force.
+            as_of: Today. Drives to be asked for now have a day `on` that is not after it.
+
+        """
+        today = as_of.toordinal()
+        asked = self.wants(rows, policy)
+        _level_refreshes(asked, policy, today)
+        for want in asked:
+            want.settle(today)
+        asked.sort(key=lambda want: (not want.is_first, want.deadline, want.number))
+        days = _asking_days(asked, policy, today)
+        planned = [want.planned(day, as_of) for want, day in zip(asked, days, strict=True)]
+        planned.sort(key=lambda visit: visit.on)
+        return tuple(planned)
+
+    def wants(self, rows: Sequence[ShelfRow], policy: Policy) -> list[Want]:
+        """Return what each drive wants that can be asked for."""
+        if policy is not self._policy:
+            self._policy, self._rules, self._wants = policy, RulesOf(policy), {}
+        kept = self._wants
+        self._wants = {}
+        for row in rows:
+            if can_be_asked_for(row.card):
+                known = kept.get(row.card.number)
+                is_same = known is not None and known.row is row
+                want = known if known and is_same else Want(row, self._rules.of(row.card))
+                self._wants[want.number] = want
+        return list(self._wants.values())
+
+
 def plan(rows: Sequence[ShelfRow], policy: Policy, as_of: date) -> tuple[PlannedVisit, ...]:
-    """
-    Return the next visit of every drive that can be asked for, the first to ask for first.
-
-    Args:
-        rows: The drives in care.
-        policy: The policy in force.
-        as_of: Today. Drives to be asked for now have a day `on` that is not after it.
-
-    """
-    rules = RulesOf(policy)
-    asked = [Want.of(row, rules.of(row.card), as_of) for row in rows if can_be_asked_for(row.card)]
-    today = as_of.toordinal()
-    _level_refreshes(asked, policy, today)
-    for want in asked:
-        want.settle(today)
-    asked.sort(key=lambda want: (want.rank, want.deadline, want.row.card.number))
-    days = _asking_days(asked, policy, today)
-    planned = [want.planned(day, as_of) for want, day in zip(asked, days, strict=True)]
-    planned.sort(key=lambda visit: visit.on)
-    return tuple(planned)
+    """Return the next visit of every drive that can be asked for, see `Planner.plan`."""
+    return Planner().plan(rows, policy, as_of)
 
 
 def can_be_asked_for(card: DriveCard) -> bool:
@@ -133,12 +162,11 @@ class Load:
         return f"{wants}; {can}"
 
 
-def load_of(rows: Sequence[ShelfRow], policy: Policy, as_of: date) -> Load:
+def load_of(rows: Sequence[ShelfRow], policy: Policy) -> Load:
     """Return what a shelf asks of its bays in the long run."""
-    rules = RulesOf(policy)
-    asked = [Want.of(row, rules.of(row.card), as_of) for row in rows if can_be_asked_for(row.card)]
+    asked = Planner().wants(rows, policy)
     month = 365.25 / MONTHS_A_YEAR
-    hours = sum(want.work_s_a_day for want in asked) * month / 3600
+    hours = sum(want.work_s_a_day for want in asked) * month / HOUR_S
     return Load(_rate_wanted(asked) * month, hours, _rate_served(asked, policy) * month)
 
 
@@ -175,7 +203,7 @@ def _level_refreshes(asked: Sequence[Want], policy: Policy, today: int) -> None:
 
 
 def _by_refresh(want: Want) -> tuple[float, DriveNumber]:
-    return want.refresh_deadline, want.row.card.number
+    return want.by_refresh, want.number
 
 
 def _apart_in_families(wants: Sequence[Want], apart_days: int) -> list[float]:
@@ -183,7 +211,7 @@ def _apart_in_families(wants: Sequence[Want], apart_days: int) -> list[float]:
 
     `wants` come by their deadline.
     """
-    deadlines = [want.refresh_deadline for want in wants]
+    deadlines = [want.by_refresh for want in wants]
     latest: dict[tuple[str, ...], float] = {}
     for at in reversed(range(len(wants))):
         for family in families(wants[at].row.card):
@@ -231,7 +259,7 @@ def _asking_days(asked: Sequence[Want], policy: Policy, today: int) -> list[int]
     pace = Pace(LEVEL_DAYS, recent, min(least_most, _rate_served(asked, policy)))
     deadlines = [float(one.deadline) for one in asked]
     paced = _paced(deadlines, [float(one.release) for one in asked], today, pace)
-    days = [today if one.rank == 0 else ceil(day) for one, day in zip(asked, paced, strict=True)]
+    days = [today if one.is_first else ceil(day) for one, day in zip(asked, paced, strict=True)]
     _keep_siblings_apart(asked, days, policy.visits.siblings_apart, today)
     return days
 
@@ -246,7 +274,7 @@ def _rate_wanted(asked: Iterable[Want]) -> float:
 
 def _rate_served(asked: Sequence[Want], policy: Policy) -> float:
     """Return how many visits a day the bays can serve, each filled once a day at the most."""
-    stays = [max(1.0, (one.stay_s or 0) * one.sittings / DAY_S) for one in asked]
+    stays = [max(1.0, (one.stay.seconds or 0) * one.stay.sittings / DAY_S) for one in asked]
     return policy.visits.bays * len(stays) / sum(stays) if stays else 0.0
 
 
@@ -281,6 +309,6 @@ def _turn_of(
     asked: Sequence[Want], days: Sequence[int], as_of: date
 ) -> Callable[[int], tuple[bool, int, int]]:
     def turn(at: int) -> tuple[bool, int, int]:
-        return add(asked[at].due_on, asked[at].rules.grace) <= as_of, days[at], at
+        return asked[at].grace_ends_on <= as_of, days[at], at
 
     return turn

@@ -16,7 +16,7 @@ from refreshd.cards import DriveCard, PassState, ShelfRow
 from refreshd.durations import Duration, add, counted
 from refreshd.expectation import expect_s
 from refreshd.hours import open_s_a_day
-from refreshd.planning import Due, due_dates
+from refreshd.planning import due_dates
 from refreshd.policy import DrivePolicy, Policy, resolve
 from refreshd.policy_tables import VisitRules
 from refreshd.quantities import DriveNumber, Errand, MediumKind, PassKind
@@ -27,6 +27,7 @@ RETRY_DAYS = 90
 
 _AHEAD_DAYS_MAX = 7
 _AHEAD_SHARE = 50  # nor more than a fiftieth of the interval, which stays what the policy says
+_LAST_DAY = date.max.toordinal()
 _TELLING_EARLY_DAYS = 21  # asked for so much earlier, the reason says why
 
 
@@ -113,59 +114,79 @@ def _ahead_days(interval_days: int) -> int:
 # --- One drive in the plan.
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """How long a drive stays for one errand; `seconds` None: nobody can say."""
+
+    seconds: int | None
+    sittings: int
+
+
 class Want:
-    """What one drive wants, in ordinal days, while the plan is being made."""
+    """What one drive wants, in ordinal days.
 
-    row: ShelfRow
-    rules: Rules
-    due: Due
-    back: PassState | None  # the unfinished pass that it is wanted back for (S2)
-    refresh_due: float  # the day by the policy; inf: nothing may be written to it
-    refresh_day: float = inf  # the day on which the level plan of refreshes wants it
-    errand: Errand = Errand.FIXITY
-    rank: int = 1
-    deadline: int = 0  # of asking
-    release: int = 0  # not asked for before
-    stay_s: int | None = None
-    sittings: int = 1
+    All but the last group follows from the row and the rules alone, so that it can be kept from
+    one plan to the next.
+    """
 
-    @classmethod
-    def of(cls, row: ShelfRow, rules: Rules, as_of: date) -> Want:
-        """Return what a drive wants, before it is laid beside the others."""
-        due = due_dates(row.card, row.rewritten.on, rules.values, as_of)
-        refresh_due: float = due.due.toordinal()
+    def __init__(self, row: ShelfRow, rules: Rules) -> None:
+        card = row.card
+        self.row, self.rules = row, rules
+        self.number = card.number
+        self.back = _wanted_back(row)
+        # How far it is overdue is not asked here, so that the day does not matter.
+        self.due = due_dates(card, row.rewritten.on, rules.values, card.accessioned_on)
+        self.refresh_due = self._refresh_due()
+        self.by_fixity = self.due.fixity_due.toordinal() - _ahead_days(rules.fixity_days)
+        self.by_refresh = self._by_refresh()
+        self.last_visit = _last_visit(row)
+        self.refresh_release = self._refresh_release()
+        self.fixity_release = self.due.fixity_due.toordinal() - rules.fixity_early_days
+        self.due_on = self._due_on()
+        self.grace_ends_on = add(self.due_on, rules.grace)
+        self.is_first = not card.is_taken_in or self.back is not None  # before all others (S2)
+        self._stays: dict[Errand, Stay] = {}
+        self._whys: dict[Errand, str] = {}
+
+        self.refresh_day = inf  # on which the level plan of refreshes wants it
+        self.errand = Errand.FIXITY
+        self.deadline = 0  # of asking
+        self.release = 0  # not asked for before
+
+    def _refresh_due(self) -> float:
+        """Return the day by the policy; inf: nothing may be written to it."""
+        row = self.row
         if row.card.hold is not None or not row.card.is_taken_in:
-            refresh_due = inf
-        elif row.last_refresh_at is not None:
-            tried = row.last_refresh_at.toordinal()
-            refresh_due = max(refresh_due, tried + min(RETRY_DAYS, rules.refresh_days))
-        return cls(row, rules, due, _wanted_back(row), refresh_due)
+            return inf
+        if row.last_refresh_at is None:
+            return self.due.due.toordinal()
+        tried = row.last_refresh_at.toordinal()
+        return max(self.due.due.toordinal(), tried + min(RETRY_DAYS, self.rules.refresh_days))
 
-    @property
-    def refresh_deadline(self) -> float:
-        """The day by which its refresh is to be asked for."""
+    def _by_refresh(self) -> float:
+        """Return the day by which its refresh is to be asked for."""
         if self.back is not None and self.back.kind is PassKind.REFRESH:
             return self.back.begun_at.toordinal()
         return self.refresh_due - _ahead_days(self.rules.refresh_days)
 
-    @property
-    def refresh_release(self) -> float:
-        """The day before which its refresh is not asked for (S4).
+    def _refresh_release(self) -> float:
+        """Return the day before which its refresh is not asked for (S4).
 
         A drive that was read through just now is not brought out again to keep a month level.
         """
-        rested = min(self.last_visit + self.rules.join_days, self.refresh_deadline)
+        rested = min(self.last_visit + self.rules.join_days, self.by_refresh)
         return max(self.refresh_due - self.rules.refresh_early_days, rested)
 
-    @property
-    def last_visit(self) -> int:
-        """The day of its last visit since it was taken into care; 0: none."""
-        card, refreshed = self.row.card, self.row.last_refresh_at
-        days = [0 if card.last_fixity is None else card.last_fixity.toordinal()]
-        days += [] if refreshed is None else [refreshed.toordinal()]
-        # The reading at the accession was no visit that anybody asked for.
-        return max(days) if max(days) > card.accessioned_on.toordinal() else 0
+    def _due_on(self) -> date:
+        """Return the day on which the policy wants something of it."""
+        if not self.row.card.is_taken_in:
+            return self.row.card.accessioned_on
+        days = [self.due.fixity_due]
+        if self.refresh_due < inf:
+            days.append(date.fromordinal(int(min(self.refresh_due, date.max.toordinal()))))
+        if self.back is not None:
+            days.append(self.back.begun_at.date())
+        return min(days)
 
     @property
     def work_s_a_day(self) -> float:
@@ -174,20 +195,25 @@ class Want:
         fixities = max(0.0, 1 / self.rules.fixity_days - refreshes)
         return self._work_s(PassKind.REFRESH) * refreshes + self._work_s(PassKind.FIXITY) * fixities
 
+    @property
+    def stay(self) -> Stay:
+        """How long it stays, for what it is asked for."""
+        if self.errand not in self._stays:
+            self._stays[self.errand] = self._stay()
+        return self._stays[self.errand]
+
     def settle(self, today: int) -> None:
         """Decide by when it is to be asked for, whatever for."""
-        rules = self.rules
-        if not self.row.card.is_taken_in or self.back is not None:
+        if self.is_first:
             begun = self.back.begun_at if self.back else self.row.card.accessioned_on
-            self.rank, self.deadline, self.release = 0, begun.toordinal(), today
+            self.deadline, self.release = begun.toordinal(), today
         else:
-            fixity_due = self.due.fixity_due.toordinal()
-            by_fixity = fixity_due - _ahead_days(rules.fixity_days)
-            self.deadline = int(min(by_fixity, self.refresh_day))
-            if self.refresh_day <= by_fixity:  # No fixity pass now and a refresh soon after (S1).
-                self.release = int(max(self.refresh_release, self.refresh_day - rules.join_days))
-            else:
-                self.release = fixity_due - rules.fixity_early_days
+            self.deadline = int(min(self.by_fixity, self.refresh_day))
+            self.release = self.fixity_release
+            if self.refresh_day <= self.by_fixity:  # No fixity pass now and a refresh soon after.
+                self.release = int(
+                    max(self.refresh_release, self.refresh_day - self.rules.join_days)
+                )
         self.choose(max(today, self.deadline))
 
     def choose(self, day: int) -> None:
@@ -202,18 +228,32 @@ class Want:
             self.errand = Errand.REFRESH
         else:
             self.errand = Errand.FIXITY
-        self._expect()
 
-    def _expect(self) -> None:
+    def planned(self, day: int, as_of: date) -> PlannedVisit:
+        """Return the visit, asked for on that day."""
+        on = date.fromordinal(min(day, _LAST_DAY))
+        stay = self.stay
+        return PlannedVisit(
+            drive=self.number,
+            errand=self.errand,
+            on=on,
+            due_on=self.due_on,
+            grace_ends_on=self.grace_ends_on,
+            reason=self._reason(on, as_of),
+            expected_s=stay.seconds,
+            sittings=stay.sittings,
+        )
+
+    def _stay(self) -> Stay:
         kind = self.errand.pass_kind or PassKind.FIXITY
         work_s, open_s = self._work_s(kind, self.back), self.rules.open_s
         if open_s == 0:
-            self.stay_s, self.sittings = None, 1
-            return
-        stay_s = work_s + work_s // open_s * (DAY_S - open_s)
-        longest = self.rules.visits.longest_visit_s
-        self.sittings = 1 if longest is None else max(1, ceil(stay_s / longest))
-        self.stay_s = stay_s if longest is None else min(stay_s, longest)
+            return Stay(None, 1)
+        seconds = work_s + work_s // open_s * (DAY_S - open_s)
+        longest_s = self.rules.visits.longest_visit_s
+        if longest_s is None or seconds <= longest_s:
+            return Stay(seconds, 1)
+        return Stay(longest_s, ceil(seconds / longest_s))
 
     def _work_s(self, kind: PassKind, back: PassState | None = None) -> int:
         card, values = self.row.card, self.rules.values
@@ -224,32 +264,31 @@ class Want:
         rate_max, own = values.rate_bytes_per_s_max, self.row.own_rate_bytes_per_s
         return expect_s(kind, card, left, rate_max, own, is_closing=is_closing)
 
-    @property
-    def due_on(self) -> date:
-        """The day on which the policy wants something of it."""
-        if not self.row.card.is_taken_in:
-            return self.row.card.accessioned_on
-        days = [self.due.fixity_due]
-        if self.refresh_due < inf:
-            days.append(date.fromordinal(int(min(self.refresh_due, date.max.toordinal()))))
-        if self.back is not None:
-            days.append(self.back.begun_at.date())
-        return min(days)
+    # Saying why
 
-    def planned(self, day: int, as_of: date) -> PlannedVisit:
-        """Return the visit, asked for on that day."""
-        on = date.fromordinal(min(day, date.max.toordinal()))
-        due_on = self.due_on
-        return PlannedVisit(
-            drive=self.row.card.number,
-            errand=self.errand,
-            on=on,
-            due_on=due_on,
-            grace_ends_on=add(due_on, self.rules.grace),
-            reason=_reason(self, on, due_on, as_of),
-            expected_s=self.stay_s,
-            sittings=self.sittings,
-        )
+    def _reason(self, on: date, as_of: date) -> str:
+        """Return one sentence: why this drive, why now."""
+        if self.errand not in self._whys:
+            self._whys[self.errand] = _why(self)
+        said = self._whys[self.errand]
+        sittings = self.stay.sittings
+        in_sittings = "" if sittings == 1 else f"; it takes about {sittings} visits"
+        if self.is_first:
+            return f"{said}{in_sittings}."
+        early, late = (self.due_on - on).days, (as_of - self.due_on).days
+        if late > 0:
+            return f"{said}, which is {counted(late, 'day')} past{in_sittings}."
+        if early >= _TELLING_EARLY_DAYS:
+            said = f"{said}; it is asked for {early} days early, so that work stays level"
+        return f"{said}{in_sittings}."
+
+
+def _last_visit(row: ShelfRow) -> int:
+    """Return the day of a drive's last visit since it was taken into care; 0: none."""
+    days = [0 if row.card.last_fixity is None else row.card.last_fixity.toordinal()]
+    days += [] if row.last_refresh_at is None else [row.last_refresh_at.toordinal()]
+    # The reading at the accession was no visit that anybody asked for.
+    return max(days) if max(days) > row.card.accessioned_on.toordinal() else 0
 
 
 def _wanted_back(row: ShelfRow) -> PassState | None:
@@ -261,22 +300,6 @@ def _wanted_back(row: ShelfRow) -> PassState | None:
         if row.card.hold is None or state.kind is not PassKind.REFRESH
     ]
     return min(able, key=lambda state: order[state.kind], default=None)
-
-
-# --- Saying why.
-
-
-def _reason(want: Want, on: date, due_on: date, as_of: date) -> str:
-    """Return one sentence: why this drive, why now."""
-    said = _why(want)
-    if want.rank == 0:
-        return f"{said}{_in_sittings(want)}."
-    early, late = (due_on - on).days, (as_of - due_on).days
-    if late > 0:
-        said += f", which is {counted(late, 'day')} past"
-    elif early >= _TELLING_EARLY_DAYS:
-        said += f"; it is asked for {counted(early, 'day')} early, so that work stays level"
-    return f"{said}{_in_sittings(want)}."
 
 
 def _why(want: Want) -> str:
@@ -298,7 +321,3 @@ def _why(want: Want) -> str:
             f"on {due.due.isoformat()}, which does both"
         )
     return f"It is due for a refresh on {due.due.isoformat()}, {due.reason}"
-
-
-def _in_sittings(want: Want) -> str:
-    return "" if want.sittings == 1 else f"; it takes about {want.sittings} visits"
