@@ -28,6 +28,7 @@ from refreshd.messages import (
     told,
     told_report,
 )
+from refreshd.orders import ACCESSION, IDENTIFY, RELEASE, REST, VISIT, Order
 from refreshd.policy import resolve
 from refreshd.policy_values import is_drive_number
 from refreshd.ports import Seat
@@ -37,7 +38,6 @@ from refreshd.wiring.search import AnyMedium, Desk, let_go
 from refreshd.wiring.shelf import shelf_for_reading, shelf_for_writing
 from refreshd.wiring.station import Station
 from refreshd.wiring.visits import desk_laid, lanes_for
-from refreshd.worker.orders import ACCESSION, IDENTIFY, RELEASE, REST, VISIT, Order
 from refreshd.worker.speaking import Speaker
 
 if TYPE_CHECKING:

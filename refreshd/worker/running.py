@@ -13,12 +13,12 @@ from typing import BinaryIO, NoReturn
 from refreshd.adapters.priority import take_priority
 from refreshd.configfile import LoadedPolicy, check_text
 from refreshd.errors import InvariantBrokenError, PolicyError
+from refreshd.orders import ACCESSION, VISIT, Order, read_order
 from refreshd.policy import Policy
 from refreshd.ports import Clock, Seat
 from refreshd.wiring.seats import OpenRequests, at_seat
 from refreshd.wiring.station import Station, load_policy, real_clock
 from refreshd.worker.acts import ACTS, Done, Workplace
-from refreshd.worker.orders import ACCESSION, VISIT, Order, read_order
 from refreshd.worker.silence import SilenceWatch
 from refreshd.worker.speaking import Speaker, StopRequest
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
+from refreshd.durations import counted
 from refreshd.ports import Clock
 from refreshd.wiring.seats import OpenRequests, Unanswered
-from refreshd.durations import counted
 
 LONG_S = 30.0
 """A drive retries a weak sector for seconds, and takes about ten to spin up (common practice, no
