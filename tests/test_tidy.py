@@ -41,6 +41,7 @@ WORLDLY = frozenset(
 
 OWNERS = {
     "alembic": ("refreshd.adapters.catalogue.*",),
+    "apprise": ("refreshd.adapters.apprise_process",),
     "pydantic": (
         "refreshd.adapters.catalogue.tables",
         "refreshd.chain",
@@ -346,8 +347,13 @@ def hands_on(handler: ast.ExceptHandler) -> bool:
     return isinstance(last, ast.Raise) and last.exc is None
 
 
-BROAD_BY_DECISION = ("refreshd.cli.*", "refreshd.simulated.lanes")
-"""The edge tells of a fault of ours once; simulated lanes hand on an error as a thread does."""
+BROAD_BY_DECISION = (
+    "refreshd.adapters.notice_outbox",
+    "refreshd.cli.*",
+    "refreshd.simulated.lanes",
+)
+"""The edge tells of a fault of ours once; simulated lanes hand on an error as a thread does; and
+a fault on the way to one channel must not end the thread in which slips wait."""
 
 
 def test_what_nobody_named_goes_through_unchanged() -> None:
@@ -413,7 +419,8 @@ def test_each_library_has_its_owners() -> None:
 def test_what_is_declared_is_used_and_what_is_used_is_declared() -> None:
     """A dependency that nobody imports is a risk without a use."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    declared = {re.split(r"[<>=\[ ]", one)[0].replace("-", "_") for one in project["dependencies"]}
+    wanted = [*project["dependencies"], *project["optional-dependencies"]["notify"]]
+    declared = {re.split(r"[<>=\[ ]", one)[0].replace("-", "_") for one in wanted}
     used = {name.split(".")[0] for path in sources() for _, name in imports(path)}
     used -= {"refreshd", "pydantic_core", *sys.stdlib_module_names}
 

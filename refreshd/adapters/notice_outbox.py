@@ -36,6 +36,7 @@ WAITING_MAX = 100
 WHY_CHARACTERS_MAX = 300
 
 PAGE = "page"
+TO_THE_TOP = ": escalation"
 Stages = tuple[tuple[SlipNumber, str], ...]
 Pages = Mapping[str, str]
 Told = NoticeDelivered | ChannelFailed
@@ -266,7 +267,7 @@ class NoticeOutbox:
     def post(self, notice: Notice) -> None:
         """Hand a notice to every channel that gets its kind."""
         for way in receivers(self._ways, notice.urgency):
-            self._lanes[way.name].put(notice, notice.stages)
+            self._lanes[way.name].put(notice, _stages_of(notice))
 
     def show_slips(self, slips: Sequence[Slip]) -> None:
         """Bring the page with the open slips up to date."""
@@ -295,7 +296,17 @@ class NoticeOutbox:
             notice = channel_failed(told)
             for way in receivers(self._ways, notice.urgency):
                 if way.name != told.channel and (lane := self._lanes.get(way.name)):
-                    lane.put(notice, notice.stages)
+                    lane.put(notice, ())
+
+
+def _stages_of(notice: Notice) -> Stages:
+    """Return what is written down of a notice: that a slip escalated is another thing to hear.
+
+    A channel that gets both would else be told only of one more reminder.
+    """
+    if notice.urgency is not Urgency.ESCALATIONS:
+        return notice.stages
+    return tuple((slip, f"{stage}{TO_THE_TOP}") for slip, stage in notice.stages)
 
 
 def channel_failed(told: ChannelFailed) -> Notice:

@@ -226,6 +226,22 @@ def test_an_escalation_that_no_channel_gets_goes_where_the_slips_go() -> None:
         assert mail.got.get(timeout=PATIENCE_S) == escalation
 
 
+def test_an_escalation_is_said_also_where_the_reminder_was_taken() -> None:
+    """Both are about the same stage of a slip; a second posting of either repeats nothing."""
+    mail, stages = Channel(), ((ONE, "issued, reminder 3, escalated"),)
+    taken = (Delivery(ONE, "issued, reminder 3, escalated", "mail"),)
+    escalation = slips(*stages, urgency=Urgency.ESCALATIONS)
+    with board(Way("mail", ALL, mail.take), taken=taken) as found:
+        for _ in range(2):
+            found.outbox.post(slips(*stages))
+            found.outbox.post(escalation)
+
+        assert found.hears() == NoticeDelivered(
+            channel="mail", stages=((ONE, "issued, reminder 3, escalated: escalation"),)
+        )
+    assert [mail.tries.get_nowait() for _ in range(mail.tries.qsize())] == [escalation]
+
+
 def test_a_channel_that_hangs_keeps_no_other_from_being_served() -> None:
     """One server that never answers must not silence the rest; nor does posting wait for it."""
     go_on, wall = Event(), Channel()
