@@ -71,7 +71,7 @@ class SlipView:
     next_number: SlipNumber
     at_work: frozenset[DriveNumber] = frozenset()
     other_bays_taken: int = 0
-    not_before: Mapping[DriveNumber, date] = field(default=_NO_DAYS)
+    not_before: Mapping[DriveNumber, date] = field(default_factory=lambda: _NO_DAYS)
 
 
 def changes(view: SlipView, policy: Policy, now: datetime) -> tuple[SlipChange, ...]:
