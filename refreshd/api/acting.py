@@ -33,7 +33,7 @@ from refreshd.reception.wire import (
     ReasonWish,
     Told,
 )
-from refreshd.verbs.care import Correction, Withdrawn, read_number, read_text, shown
+from refreshd.verbs.care import Correction, Withdrawn, read_holding, read_number, read_text, shown
 from refreshd.verbs.deciding import Accepted
 from refreshd.verbs.slips import open_slip_of, slip_of
 
@@ -164,6 +164,7 @@ async def take_in(office: TheOffice, caller: TheCaller, wish: AccessionWish) -> 
         title=read_text(wish.title, "title"),
         medium=wish.medium,
         written_on=wish.written_on,
+        holding=read_holding(wish.holding),
     )
     order = VisitOrder(
         drive=read_number(wish.number),

@@ -54,6 +54,23 @@ WrittenOn = Annotated[
         help="When it was last written, as YYYY-MM-DD; kept as a claim.",
     ),
 ]
+Holding = Annotated[
+    str | None,
+    typer.Option(
+        "--holding",
+        metavar="TEXT",
+        help="What content it carries a copy of; drives with the same holding are copies of each "
+        "other, and are kept apart.",
+    ),
+]
+NewHolding = Annotated[
+    str | None,
+    typer.Option(
+        "--holding",
+        metavar="TEXT",
+        help="Correct what content it carries a copy of; an empty text: it is no copy.",
+    ),
+]
 
 
 def number_of(text: str) -> DriveNumber:

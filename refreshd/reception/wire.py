@@ -85,6 +85,7 @@ class CorrectWish(OnTheWire):
     title: Text | None = None
     medium: MediumKind | None = None
     written_on: date | None = None
+    holding: Text | None = None
 
 
 class PauseWish(OnTheWire):
@@ -110,6 +111,7 @@ class AccessionWish(OnTheWire):
     title: Text
     medium: MediumKind | None = None
     written_on: date | None = None
+    holding: Text | None = None
 
 
 # What comes line by line.

@@ -97,6 +97,7 @@ def taken_in_object(taken: TakenIn) -> JsonObject:
         "shelfmark": card.shelfmark,
         "title": card.title,
         "medium": card.medium.value,
+        "holding": card.holding,
         "is_taken_in": card.is_taken_in,
         "is_taken_up_again": taken.is_taken_up_again,
     }
@@ -141,6 +142,8 @@ def drive_object(view: DriveView) -> JsonObject:
         "accessioned_on": day(card.accessioned_on),
         "claimed_written_on": day(card.claimed_written_on),
         "withdrawn_on": day(card.withdrawn_on),
+        "holding": card.holding,
+        "copies": list(view.copies),
         "passes": [_history_object(one) for one in view.passes],
         "unfinished_passes": [_state_object(one) for one in view.unfinished],
         "findings": [finding_object(one) for one in view.findings],

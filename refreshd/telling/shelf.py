@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
 from refreshd.cards import Carrier, Evidence, PassHistory, PassState
 from refreshd.durations import counted
 from refreshd.planning import CountsFrom, Due
-from refreshd.quantities import PassKind
+from refreshd.quantities import DriveNumber, PassKind
 from refreshd.telling.findings import brief
 from refreshd.telling.tables import table_lines
 from refreshd.verbs.looking import DriveView, ShelfLine, ShelfList
@@ -93,6 +93,8 @@ def _about_the_drive(view: DriveView) -> Iterator[str]:
     if card.claimed_written_on is not None:
         claimed = f"; the owner says that it was written on {card.claimed_written_on}"
     yield f"It was taken into care on {card.accessioned_on}{claimed}."
+    if card.holding:
+        yield f"{_about_copies(card.holding, view.copies)}."
     if card.evidence.carrier is Carrier.FOLDER:
         yield "It was taken in as a mounted folder: there is an inventory of its files only."
     elif not card.is_taken_in:
@@ -102,6 +104,15 @@ def _about_the_drive(view: DriveView) -> Iterator[str]:
         )
     else:
         yield f"It has {card.grid.count} chunks of {card.chunk_bytes} bytes, each with a digest."
+
+
+def _about_copies(holding: str, copies: Sequence[DriveNumber]) -> str:
+    """Say which drives carry the same content."""
+    if not copies:
+        return f'It carries the holding "{holding}"; no other drive in care has a copy'
+    *others, last = copies
+    named = f"{', '.join(others)} and {last}" if others else last
+    return f'It carries the holding "{holding}"; copies are on {named}'
 
 
 def _known_by(evidence: Evidence) -> str:

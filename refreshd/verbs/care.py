@@ -50,6 +50,7 @@ class Accession:
     title: str
     medium: MediumKind | None = None  # None: read it from the device
     written_on: date | None = None  # a claim, kept as one
+    holding: str | None = None  # None: not said; empty: it has no copies
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,15 @@ def _checked(wanted: Accession, today: date) -> Accession:
         number=read_number(wanted.number),
         shelfmark=read_text(wanted.shelfmark, "shelfmark"),
         title=read_text(wanted.title, "title"),
+        holding=read_holding(wanted.holding),
     )
+
+
+def read_holding(text: str | None) -> str | None:
+    """Return the name of a holding; an empty text, which takes it away, stays one."""
+    if text is None:
+        return None
+    return read_text(text, "holding") if text.strip() else ""
 
 
 def read_number(text: str) -> DriveNumber:
@@ -155,6 +164,7 @@ def _taken_in(desk: Desk, wanted: Accession, medium: AnyMedium) -> TakenIn:
                 evidence=evidence,
                 chunk_bytes=desk.station.policy_of(kind, wanted.number).chunk_bytes,
                 claimed_written_on=wanted.written_on,
+                holding=wanted.holding or None,
             )
         )
     else:
@@ -195,6 +205,7 @@ def _correct_again(shelf: Shelf, card: DriveCard, wanted: Accession) -> None:
         claimed_written_on=(
             wanted.written_on if wanted.written_on != card.claimed_written_on else None
         ),
+        holding=wanted.holding if wanted.holding != (card.holding or "") else None,
     )
     if changed != CardCorrected(drive=card.number):
         shelf.ledger.record(changed)
@@ -264,6 +275,7 @@ class Correction:
     title: str | None = None
     medium: MediumKind | None = None
     written_on: date | None = None
+    holding: str | None = None  # empty: it has no copies any more
 
     @property
     def is_none(self) -> bool:
@@ -283,6 +295,7 @@ def correct(station: Station, number: DriveNumber, wanted: Correction) -> DriveC
         title=None if title is None else read_text(title, "title"),
         medium=wanted.medium,
         claimed_written_on=wanted.written_on,
+        holding=read_holding(wanted.holding),
     )
     with drive_locked(station, number) as shelf:
         _in_care(shelf, number)

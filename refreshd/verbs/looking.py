@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
@@ -61,6 +62,7 @@ class DriveView:
     passes: tuple[PassHistory, ...]
     findings: tuple[Finding, ...]
     recorded_chunks: int
+    copies: tuple[DriveNumber, ...] = ()  # other drives in care of the same holding
 
     @property
     def card(self) -> DriveCard:
@@ -85,7 +87,16 @@ def look_at(station: Station, number: DriveNumber) -> DriveView:
             passes=ledger.passes(number),
             findings=ledger.findings(number),
             recorded_chunks=ledger.recorded_chunks(number),
+            copies=_copies(card, ledger.drives()),
         )
+
+
+def _copies(card: DriveCard, in_care: Iterable[DriveCard]) -> tuple[DriveNumber, ...]:
+    return tuple(
+        one.number
+        for one in in_care
+        if card.holding and one.holding == card.holding and one.number != card.number
+    )
 
 
 @dataclass(frozen=True, slots=True)
