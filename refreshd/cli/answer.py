@@ -24,6 +24,7 @@ class Answer:
         lines: What goes to stdout otherwise.
         exit_code: See the table in `refreshd.errors`; 1: findings.
         error: What ended a pass early; said on stderr.
+        has_own_form: `lines` are told one by one as they come, also with ``--json``.
 
     """
 
@@ -31,6 +32,7 @@ class Answer:
     lines: Iterable[str] = ()
     exit_code: int = 0
     error: RefreshdError | None = None
+    has_own_form: bool = False
 
     @property
     def is_hung(self) -> bool:
@@ -46,7 +48,11 @@ def answer_of(error: RefreshdError | InvariantBrokenError) -> Answer:
 
 def print_answer(answer: Answer, out: TextIO, *, as_json: bool) -> None:
     """Print an answer on stdout. Raises OSError when nobody takes it."""
-    if as_json:
+    if answer.has_own_form:
+        for line in answer.lines:
+            out.write(f"{line}\n")
+            out.flush()
+    elif as_json:
         # ASCII alone, so that it reads the same whatever the terminal's encoding is.
         out.write(json.dumps(answer.json, indent=2, ensure_ascii=True) + "\n")
     else:

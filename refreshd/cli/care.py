@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 import typer
 
 from refreshd.cli.answer import Answer
+from refreshd.cli.attending import watched
+from refreshd.cli.choosing import reception_of
 from refreshd.cli.passes import report_answer
 from refreshd.cli.words import (
     AsJson,
+    Holding,
     Medium,
+    NewHolding,
     NewMedium,
     NewShelfmark,
     NewTitle,
@@ -26,8 +31,7 @@ from refreshd.errors import UsageError
 from refreshd.telling.as_json import drive_object, taken_in_object, withdrawn_object
 from refreshd.telling.passes import taken_in_lines, withdrawn_lines
 from refreshd.telling.shelf import drive_lines
-from refreshd.verbs.care import Accession, Correction, correct, lift_hold, take_in, withdraw
-from refreshd.verbs.looking import look_at
+from refreshd.verbs.care import Accession, Correction
 
 
 def accession_verb(
@@ -42,6 +46,7 @@ def accession_verb(
     title: Title,
     medium: Medium = None,
     written_on: WrittenOn = None,
+    holding: Holding = None,
     as_json: AsJson = False,
 ) -> Answer:
     """Take a drive into care: read all of it once and record a digest of every chunk.
@@ -49,9 +54,11 @@ def accession_verb(
     An accession that was interrupted is taken up again by the same command.
     """
     claimed = day_of(written_on, "--written-on")
-    wanted = Accession(path, number_of(number), shelfmark, title, medium, claimed)
-    with asked_of(ctx).watched(as_json=as_json) as station:
-        taken = take_in(station, wanted)
+    wanted = Accession(path, number_of(number), shelfmark, title, medium, claimed, holding)
+    with watched(asked_of(ctx), as_json=as_json) as watch:
+        reception, place = watch.for_place(path)
+        wanted = replace(wanted, path=place or path)
+        taken = reception.take_in(wanted, watch.attendant)
     told = taken_in_object(taken)
     if taken.report is None:
         return Answer(told, taken_in_lines(taken))
@@ -67,7 +74,9 @@ def withdraw_verb(
     as_json: AsJson = False,
 ) -> Answer:
     """Take a drive out of care. The drive is not touched, and its record stays."""
-    withdrawn = withdraw(asked_of(ctx).station(), number_of(number), reason)
+    wanted = number_of(number)
+    with reception_of(ctx) as desk:
+        withdrawn = desk.withdraw(wanted, reason)
     return Answer(withdrawn_object(withdrawn), withdrawn_lines(withdrawn))
 
 
@@ -78,6 +87,7 @@ def drive_verb(
     title: NewTitle = None,
     medium: NewMedium = None,
     written_on: WrittenOn = None,
+    holding: NewHolding = None,
     lift_hold_because: Annotated[
         str | None,
         typer.Option(
@@ -88,13 +98,14 @@ def drive_verb(
 ) -> Answer:
     """Show a drive's card, or correct it."""
     wanted = number_of(number)
-    station = asked_of(ctx).station()
-    correction = Correction(shelfmark, title, medium, day_of(written_on, "--written-on"))
+    claimed = day_of(written_on, "--written-on")
+    correction = Correction(shelfmark, title, medium, claimed, holding)
     if not correction.is_none and lift_hold_because is not None:
         raise UsageError("correct the card and lift the hold one after the other")
-    if not correction.is_none:
-        correct(station, wanted, correction)
-    if lift_hold_because is not None:
-        lift_hold(station, wanted, lift_hold_because)
-    view = look_at(station, wanted)
+    with reception_of(ctx) as desk:
+        if not correction.is_none:
+            desk.correct(wanted, correction)
+        if lift_hold_because is not None:
+            desk.lift_hold(wanted, lift_hold_because)
+        view = desk.look_at(wanted)
     return Answer(drive_object(view), drive_lines(view))

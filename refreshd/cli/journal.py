@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from refreshd.cli.answer import FINDINGS, Answer
+from refreshd.cli.choosing import chosen, reception_of
 from refreshd.cli.words import AsJson, number_or_all
-from refreshd.cli.world import asked_of, who_says
+from refreshd.cli.world import asked_of
+from refreshd.events import Entry
 from refreshd.telling.as_json import entry_object, exported_object, verified_object
 from refreshd.telling.journal import entry_line, exported_lines, verified_lines
-from refreshd.verbs.deciding import attest_clock
-from refreshd.verbs.records import JournalWish, check_journal, export_copy, show_journal
+from refreshd.verbs.records import JournalWish, export_copy
 
 app = typer.Typer(
     help="The record of everything that happened.", no_args_is_help=True, rich_markup_mode=None
@@ -36,10 +38,16 @@ def show_verb(
 ) -> Answer:
     """Show the journal, one line a record, oldest first; times are in UTC."""
     wish = JournalWish(number_or_all(number), last, everything)
-    entries = show_journal(asked_of(ctx).station_without_policy(), wish)
+    entries = _shown(ctx, wish)
     if as_json:
         return Answer({"entries": [entry_object(entry) for entry in entries]})
     return Answer({}, (entry_line(entry) for entry in entries))
+
+
+def _shown(ctx: typer.Context, wish: JournalWish) -> Iterator[Entry]:
+    """Yield the records while they are told: a journal may be larger than the memory."""
+    with reception_of(ctx) as desk:
+        yield from desk.show_journal(wish)
 
 
 @app.command("verify", short_help="Find records that were changed. Writes nothing.")
@@ -51,7 +59,8 @@ def verify_verb(
 
     Exit code 1 when something of that sort was found.
     """
-    checked = check_journal(asked_of(ctx).station_without_policy())
+    with reception_of(ctx) as desk:
+        checked = desk.check_journal()
     code = 0 if checked.verification.is_untouched else FINDINGS
     return Answer(verified_object(checked), verified_lines(checked), code)
 
@@ -65,8 +74,8 @@ def attest_verb(
 
     A clock that is behind the last record, or far ahead of it, stops all dating until then.
     """
-    asked = asked_of(ctx)
-    entry = attest_clock(asked.station(), who_says(asked.world.environ))
+    with reception_of(ctx) as desk:
+        entry = desk.attest_clock()
     return Answer({"entry": entry_object(entry)}, (entry_line(entry),))
 
 
@@ -81,6 +90,8 @@ def export_verb(
 
     Keep a copy away from this server.
     """
-    exported = export_copy(asked_of(ctx).station_without_policy(), Path(directory))
+    asked = asked_of(ctx)
+    with chosen(asked, asked.teller()) as found:  # The copy is written with the caller's rights.
+        exported = export_copy(found.here.bare, Path(directory))
     code = 0 if exported.verification.is_untouched else FINDINGS
     return Answer(exported_object(exported), exported_lines(exported), code)

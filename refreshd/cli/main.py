@@ -15,7 +15,7 @@ from typing import Annotated, NoReturn, cast
 import typer
 
 from refreshd import __version__
-from refreshd.cli import care, journal, passes, policy, rehearse, shelf
+from refreshd.cli import care, daemon, journal, passes, policy, rehearse, shelf, slips
 from refreshd.cli.answer import STOPPED, Answer, answer_of, print_answer
 from refreshd.cli.signals import STOPPING, StoppedByHandError, end_by_exception
 from refreshd.cli.world import Asked, World
@@ -47,6 +47,14 @@ app.command("shelf")(shelf.shelf_verb)
 app.command("findings")(shelf.findings_verb)
 app.command("accept")(shelf.accept_verb)
 app.command("export", short_help="Copy catalogue and journal to a directory.")(journal.export_verb)
+app.command("pull-list", short_help="Which drives to bring out and to put away.")(
+    slips.pull_list_verb
+)
+app.command("return")(slips.return_verb)
+app.command("status", short_help="What the daemon does now.")(daemon.status_verb)
+app.command("pause", short_help="Let the daemon run no pass.")(daemon.pause_verb)
+app.command("resume")(daemon.resume_verb)
+app.command("stop", short_help="Let the daemon end a pass at its checkpoint.")(daemon.stop_verb)
 app.add_typer(journal.app, name="journal")
 app.add_typer(policy.app, name="policy")
 
@@ -80,6 +88,15 @@ def before_the_verb(
             "refreshd/policy.toml in the XDG configuration directory for others.",
         ),
     ] = None,
+    socket: Annotated[
+        str | None,
+        typer.Option(
+            "--socket",
+            metavar="PATH",
+            help="Socket of the daemon; `none` works without one. Left out: REFRESHD_SOCKET, else "
+            "/run/refreshd/socket, if the daemon there keeps the record that is asked for.",
+        ),
+    ] = None,
     version: Annotated[
         bool,
         typer.Option(
@@ -90,7 +107,7 @@ def before_the_verb(
     """Keep shelved drives readable: plan, verify, rewrite in place, read back, record."""
     world = ctx.obj
     if isinstance(world, World):
-        ctx.obj = Asked(world, state, policy_path)
+        ctx.obj = Asked(world, state, policy_path, socket)
 
 
 _CLICK = {kind.__name__: kind for kind in typer.BadParameter.__mro__}

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Annotated
 
 import typer
 
 from refreshd.cli.answer import FINDINGS, Answer
+from refreshd.cli.attending import watched
 from refreshd.cli.words import AsJson, Number, On, number_of
 from refreshd.cli.world import asked_of
 from refreshd.passes.bench import PassReport
+from refreshd.quantities import PassKind
+from refreshd.reception.protocol import PassAsked
 from refreshd.telling.as_json import JsonObject, pass_object
 from refreshd.telling.passes import pass_lines
-from refreshd.verbs.passes import check, refresh
 
 
 def fixity_verb(
@@ -23,8 +26,7 @@ def fixity_verb(
     as_json: AsJson = False,
 ) -> Answer:
     """Read a whole drive and compare it with its digests. Nothing is written to it."""
-    with asked_of(ctx).watched(as_json=as_json) as station:
-        report = check(station, number_of(number), on)
+    report = _run(ctx, PassAsked(number_of(number), PassKind.FIXITY, on), as_json=as_json)
     return report_answer(report, pass_object(report), pass_lines(report))
 
 
@@ -43,9 +45,15 @@ def refresh_verb(
     Every chunk is staged on this server before it is written. A pass that was interrupted is
     taken up again by the same command.
     """
-    with asked_of(ctx).watched(as_json=as_json) as station:
-        report = refresh(station, number_of(number), on, is_closing=closing)
+    wanted = PassAsked(number_of(number), PassKind.REFRESH, on, closing)
+    report = _run(ctx, wanted, as_json=as_json)
     return report_answer(report, pass_object(report), pass_lines(report))
+
+
+def _run(ctx: typer.Context, wanted: PassAsked, *, as_json: bool) -> PassReport:
+    with watched(asked_of(ctx), as_json=as_json) as watch:
+        reception, place = watch.for_place(wanted.on)
+        return reception.run_pass(replace(wanted, on=place), watch.attendant)
 
 
 def report_answer(report: PassReport, told: JsonObject, lines: Iterable[str]) -> Answer:

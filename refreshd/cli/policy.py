@@ -8,12 +8,12 @@ import typer
 
 from refreshd import configfile
 from refreshd.cli.answer import Answer
+from refreshd.cli.choosing import reception_of
 from refreshd.cli.words import AsJson, Number, number_of
 from refreshd.cli.world import Asked, asked_of
 from refreshd.configfile import CheckedPolicy
 from refreshd.errors import PolicyError
 from refreshd.telling.as_json import decided_object, error_object, remark_object
-from refreshd.verbs.policies import explain_policy
 from refreshd.words import medium_words
 
 app = typer.Typer(
@@ -65,7 +65,9 @@ def explain_verb(
     as_json: AsJson = False,
 ) -> Answer:
     """Show every value in force for a drive, and which line decided it."""
-    found = explain_policy(asked_of(ctx).station(), number_of(number))
+    wanted = number_of(number)
+    with reception_of(ctx) as desk:
+        found = desk.explain_policy(wanted)
     told: dict[str, object] = {
         "drive": found.card.number,
         "medium": found.card.medium.value,

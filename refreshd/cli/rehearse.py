@@ -102,7 +102,8 @@ class TerminalNarrator:
 
     def _whole(self, words: Words) -> list[str]:
         stage = self.stage
-        return ["--state", str(stage.state), "--policy", str(stage.policy_file), *words]
+        before = ["--state", str(stage.state), "--policy", str(stage.policy_file)]
+        return [*before, "--socket", "none", *words]
 
     def _show(self, words: Words) -> None:
         self.world.out.write(f"\n$ {as_typed(words)}\n")

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from refreshd.cli.answer import FINDINGS, Answer
+from refreshd.cli.choosing import reception_of
 from refreshd.cli.words import (
     AsJson,
     Number,
@@ -16,12 +17,10 @@ from refreshd.cli.words import (
     number_of,
     number_or_all,
 )
-from refreshd.cli.world import asked_of, who_says
+from refreshd.cli.world import asked_of
 from refreshd.telling.as_json import accepted_object, findings_object, shelf_object
 from refreshd.telling.findings import accepted_lines, findings_lines
 from refreshd.telling.shelf import shelf_lines
-from refreshd.verbs.deciding import accept
-from refreshd.verbs.looking import open_findings, shelf_list
 
 
 def shelf_verb(
@@ -35,9 +34,10 @@ def shelf_verb(
     as_json: AsJson = False,
 ) -> Answer:
     """List all drives in care, those due first on top."""
-    asked = asked_of(ctx)
-    listed = shelf_list(asked.station(), day_of(as_of, "--as-of"))
-    return Answer(shelf_object(listed), shelf_lines(listed, asked.world.columns))
+    day = day_of(as_of, "--as-of")
+    with reception_of(ctx) as desk:
+        listed = desk.shelf_list(day)
+    return Answer(shelf_object(listed), shelf_lines(listed, asked_of(ctx).world.columns))
 
 
 def findings_verb(
@@ -46,7 +46,9 @@ def findings_verb(
     as_json: AsJson = False,
 ) -> Answer:
     """Tell what is wrong and waits for a decision. Exit code 1 when there is something."""
-    views = open_findings(asked_of(ctx).station_without_policy(), number_or_all(number))
+    wanted = number_or_all(number)
+    with reception_of(ctx) as desk:
+        views = desk.open_findings(wanted)
     return Answer(findings_object(views), findings_lines(views), FINDINGS if views else 0)
 
 
@@ -60,8 +62,7 @@ def accept_verb(
     as_json: AsJson = False,
 ) -> Answer:
     """Say that the new bytes of a finding are the right ones."""
-    asked = asked_of(ctx)
-    wanted = [finding_of(one) for one in finding]
-    said_by = who_says(asked.world.environ)
-    accepted = accept(asked.station(), number_of(number), wanted, said_by)
+    drive, wanted = number_of(number), [finding_of(one) for one in finding]
+    with reception_of(ctx) as desk:
+        accepted = desk.accept(drive, wanted)
     return Answer(accepted_object(accepted), accepted_lines(accepted))

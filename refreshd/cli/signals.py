@@ -6,6 +6,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from types import FrameType, TracebackType
 from typing import Self
 
@@ -18,6 +19,27 @@ class StoppedByHandError(BaseException):
     """Somebody ended a verb that runs no pass; not an `Exception`, so that nobody swallows it."""
 
 
+@dataclass(frozen=True, slots=True)
+class Stopping:
+    """What the first signal comes to, said behind its name, and what the second does."""
+
+    first: str
+    second: str
+
+
+HERE = Stopping(
+    first="the segment under way is finished and written down, then the pass stops; once more "
+    "leaves at once.",
+    second="Leaving at once. That is safe: what was being rewritten is in staging, and the pass "
+    "goes on from its last checkpoint when it is run again.",
+)
+BY_DAEMON = Stopping(
+    first="the daemon is asked to finish the segment under way, write it down, and stop the pass; "
+    "once more leaves without waiting for that.",
+    second="Leaving without waiting: the daemon finishes its segment and stops by itself.",
+)
+
+
 class StopRequest:
     """
     Listens to signals for as long as it is entered.
@@ -25,10 +47,17 @@ class StopRequest:
     Args:
         tell: Says a sentence to the archivist.
         leave: Ends the process at once, for a second signal.
+        stopping: What signals come to; may be set anew as long as none has come.
 
     """
 
-    def __init__(self, tell: Callable[[str], None], leave: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        tell: Callable[[str], None],
+        leave: Callable[[], None],
+        stopping: Stopping = HERE,
+    ) -> None:
+        self.stopping = stopping
         self._tell = tell
         self._leave = leave
         self._before: dict[signal.Signals, Handler] = {}
@@ -56,16 +85,10 @@ class StopRequest:
 
     def _hear(self, number: int, _frame: FrameType | None) -> None:
         if self.is_asked:
-            self._tell(
-                "Leaving at once. That is safe: what was being rewritten is in staging, and the "
-                "pass goes on from its last checkpoint when it is run again."
-            )
+            self._tell(self.stopping.second)
             self._leave()
         self.is_asked = True
-        self._tell(
-            f"Asked to stop ({signal.Signals(number).name}): the segment under way is finished and "
-            "written down, then the pass stops; once more leaves at once."
-        )
+        self._tell(f"Asked to stop ({signal.Signals(number).name}): {self.stopping.first}")
 
 
 def end_by_exception(number: int, frame: FrameType | None) -> None:

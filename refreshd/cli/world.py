@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import os
 import pwd
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
 import typer
 
-from refreshd.cli.answer import STOPPED, Answer, print_answer
-from refreshd.cli.signals import StopRequest, leave_at_once
+from refreshd.cli.signals import leave_at_once
 from refreshd.configfile import LoadedPolicy
 from refreshd.policy import Policy
-from refreshd.ports import Clock
-from refreshd.telling.as_json import error_of
-from refreshd.telling.progress import BarTeller, PlainTeller
+from refreshd.ports import Attendant, Clock
+from refreshd.reception.local import policy_sentences
+from refreshd.telling.progress import PlainTeller
 from refreshd.wiring.places import policy_file, state_directory
 from refreshd.wiring.station import Station, load_policy
 
@@ -79,6 +77,7 @@ class Asked:
     world: World
     state: Path | None
     policy: Path | None
+    socket: str | None = None
 
     @property
     def policy_place(self) -> Path:
@@ -89,48 +88,19 @@ class Asked:
         """Read the policy, and say once what is doubtful about it or that there is none."""
         world = self.world
         loaded = load_policy(self.policy, world.environ, is_root=world.is_root)
-        if loaded.is_built_in:
-            world.say(f"No policy file ({self.policy_place}): the built-in defaults are in force.")
-        for warning in loaded.warning_sentences():
-            world.say(f"Warning: {warning}")
+        for sentence in policy_sentences(loaded, self.policy_place):
+            world.say(sentence)
         return loaded
 
-    def station(self) -> Station:
-        """Return the station for a verb that runs no pass."""
-        return self._station(self.load_policy(), lambda: False)
-
-    def station_without_policy(self) -> Station:
-        """Return the station for a verb that only reads, whatever state the policy is in."""
-        return self._station(LoadedPolicy(Policy()), lambda: False)
-
-    def _station(self, policy: LoadedPolicy, wants_stop: Callable[[], bool]) -> Station:
+    def bare_station(self, attendant: Attendant, state: Path | None = None) -> Station:
+        """Return the station with the built-in policy; `state` None: the one asked for."""
         world = self.world
-        state = state_directory(self.state, world.environ, is_root=world.is_root)
-        teller = PlainTeller(world.err, world.clock, wants_stop)
-        return world.fit(Station(state, policy, world.clock, teller))
+        place = state or state_directory(self.state, world.environ, is_root=world.is_root)
+        return world.fit(Station(place, LoadedPolicy(Policy()), world.clock, attendant))
 
-    @contextmanager
-    def watched(self, *, as_json: bool) -> Iterator[Station]:
-        """Give the station for a verb that runs a pass: with progress, and ended by signals."""
-        world = self.world
-
-        def leave() -> None:
-            message = "left at once, as asked twice; the pass goes on from its last checkpoint"
-            answer = Answer({"error": error_of("PassStoppedError", message, STOPPED)})
-            if as_json:
-                print_answer(answer, world.out, as_json=True)
-            world.leave(STOPPED)
-
-        with StopRequest(world.call_out, leave) as request:
-            station = self._station(self.load_policy(), lambda: request.is_asked)
-            if not world.err.isatty():
-                yield station
-                return
-            teller = BarTeller(world.err, lambda: request.is_asked)
-            try:
-                yield replace(station, attendant=teller)
-            finally:
-                teller.close()
+    def teller(self) -> PlainTeller:
+        """Return who says what is said beside an answer."""
+        return PlainTeller(self.world.err, self.world.clock, lambda: False)
 
 
 def asked_of(ctx: typer.Context) -> Asked:

@@ -6,10 +6,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from refreshd.cards import DriveCard, Slip
-from refreshd.caretaker.status import Status
 from refreshd.configfile import LoadedPolicy
 from refreshd.errors import DaemonUnreachableError, require
 from refreshd.events import Entry
@@ -17,7 +16,6 @@ from refreshd.passes.bench import PassReport
 from refreshd.ports import Attendant
 from refreshd.quantities import DriveNumber, FindingId, PassKind
 from refreshd.reception.protocol import PassAsked
-from refreshd.reception.wire import Heard
 from refreshd.verbs import care, deciding, looking, passes, policies, records, slips
 from refreshd.verbs.care import Accession, Correction, TakenIn, Withdrawn
 from refreshd.verbs.deciding import Accepted
@@ -27,6 +25,10 @@ from refreshd.verbs.records import JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
 from refreshd.wiring.station import Station
+
+if TYPE_CHECKING:  # A verb that works alone loads neither the caretaker nor what travels.
+    from refreshd.caretaker.status import Status
+    from refreshd.reception.wire import Heard
 
 
 def policy_sentences(loaded: LoadedPolicy, place: Path) -> Iterator[str]:

@@ -13,15 +13,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from refreshd.cards import DriveCard, Slip
-from refreshd.caretaker.status import Status
 from refreshd.events import Entry
 from refreshd.passes.bench import PassReport
 from refreshd.ports import Attendant
 from refreshd.quantities import DriveNumber, FindingId, PassKind
-from refreshd.reception.wire import Heard
 from refreshd.verbs.care import Accession, Correction, TakenIn, Withdrawn
 from refreshd.verbs.deciding import Accepted
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
@@ -29,6 +27,10 @@ from refreshd.verbs.policies import Explained
 from refreshd.verbs.records import JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
+
+if TYPE_CHECKING:  # A verb that works alone loads neither the caretaker nor what travels.
+    from refreshd.caretaker.status import Status
+    from refreshd.reception.wire import Heard
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,12 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from refreshd.errors import UsageError
 
 ROOT_STATE = Path("/var/lib/refreshd")
 ROOT_POLICY = Path("/etc/refreshd/policy.toml")
+SOCKET = Path("/run/refreshd/socket")
+NO_SOCKET = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class SocketPlace:
+    """Where a daemon may be asked. `path` None: none is to be asked."""
+
+    path: Path | None
+    is_named: bool
+
+
+def daemon_socket(named: str | None, environ: Mapping[str, str]) -> SocketPlace:
+    """Return the socket named, else that of REFRESHD_SOCKET, else the usual one."""
+    given = named or environ.get("REFRESHD_SOCKET")
+    if not given:
+        return SocketPlace(SOCKET, is_named=False)
+    return SocketPlace(None if given == NO_SOCKET else Path(given).absolute(), is_named=True)
 
 
 def state_directory(named: Path | None, environ: Mapping[str, str], *, is_root: bool) -> Path:
