@@ -72,7 +72,7 @@ def answer_one(connection: socket.socket, allowed_uid: int) -> None:
         answer = _answered(_line_of(connection), pid)
     except OSError as err:
         cause = errno.errorcode.get(err.errno or 0, str(err))
-        answer = Answer(refused=f"{cause} on the side of root; nothing was switched off")
+        answer = Answer(refused=f"{cause} on the side of root")
     _log(f"answered to process {pid}: {answer.line.strip()}")
     try:
         connection.sendall(answer.line.encode())
@@ -109,9 +109,18 @@ def switch_off(node: str, disk_sequence: int) -> str:
     Switch a disk off, and say how.
 
     Raises:
-        RefusedError: A guard said no; the disk was left as it is.
+        RefusedError: A guard or the kernel said no; the disk was left as it is.
 
     """
+    try:
+        return _switched_off(node, disk_sequence)
+    except OSError as err:
+        cause = errno.errorcode.get(err.errno or 0, str(err))
+        raise RefusedError(f"{node}: {cause} switching it off; it may still be on") from err
+
+
+def _switched_off(node: str, disk_sequence: int) -> str:
+    """Go through the guards one by one, then switch a disk off."""
     found = os.lstat(node)
     disk = Node(found.st_rdev)
     if not stat.S_ISBLK(found.st_mode) or not disk.exists or disk.is_partition:

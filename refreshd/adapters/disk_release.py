@@ -29,8 +29,11 @@ from refreshd.kernel import direct_io, ioctls, spin_down
 from refreshd.kernel.block_tree import Node
 from refreshd.ports import Seat
 
-PowerOff = Callable[[str, int | None], None]
-"""Cuts the power of the disk at a node with a disk sequence number. Raises RefreshdError."""
+PowerOff = Callable[[str, int | None], str]
+"""Cuts the power of the disk at a node with a disk sequence number, and returns in words how.
+
+Raises RefreshdError.
+"""
 
 DISK_TYPE = "0"
 """What sysfs gives as the type of a SCSI disk. Source: SPC, peripheral device type 00h."""
@@ -57,10 +60,9 @@ def release(seat: Seat, power_off: PowerOff | None) -> str:
     if power_off is None or stopped == _NOTHING_TO_STOP:
         return done
     try:
-        power_off(seat.node, seat.disk_sequence)
+        return f"{done}, {power_off(seat.node, seat.disk_sequence)}"
     except RefreshdError as err:
         return f"{done}, not powered off ({err})"
-    return f"{done}, powered off"
 
 
 def rest(seat: Seat) -> str:

@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from functools import partial
 
+from refreshd import privileged
 from refreshd.adapters.disk_release import PowerOff, release, rest
 from refreshd.adapters.in_use import reason_in_use
-from refreshd.errors import MediumInUseError, MediumLockedError
+from refreshd.errors import MediumInUseError, MediumLockedError, RefusedError
+from refreshd.kernel.root_side import ask_power_off
 from refreshd.ports import Clock, Seat
 from refreshd.wiring.search import LOCK_PATIENCE_S, LOCK_RETRY_S
 
 
-def power_off_way() -> PowerOff | None:
-    """Return how a disk's power is cut, through the privileged helper; None: there is no way."""
-    return None
+def power_off_way() -> PowerOff:
+    """Return how a disk's power is cut: by ourselves as root, else by the root side."""
+    return partial(_power_off, privileged.switch_off if os.geteuid() == 0 else ask_power_off)
+
+
+def _power_off(way: Callable[[str, int], str], node: str, disk_sequence: int | None) -> str:
+    """Cut the power of a disk that can be told from the next one at its node."""
+    if disk_sequence is None:
+        raise RefusedError(f"{node}: this kernel numbers no disks, so another could be meant")
+    return way(node, disk_sequence)
 
 
 def release_at(seat: Seat, clock: Clock) -> str:

@@ -265,6 +265,12 @@ def test_what_is_no_disk_is_not_switched_off(node: str) -> None:
         switch_off(node, 1)
 
 
+def test_a_node_that_is_gone_is_refused_in_words() -> None:
+    """Whoever releases a drive goes on: it was pulled out meanwhile."""
+    with pytest.raises(RefusedError, match="ENOENT switching it off"):
+        switch_off("/dev/no-such-disk", 1)
+
+
 def disk_in(root: Path, path: str, *, removable: str = "0", number: int = 0) -> Path:
     """Make a folder as sysfs has one for a SCSI disk, and return it."""
     device = root / path / f"host{number}" / f"target{number}:0:0" / f"{number}:0:0:0"
