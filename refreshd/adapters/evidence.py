@@ -8,10 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from refreshd.errors import RefusedError, UsageError
-from refreshd.kernel.block_tree import Node, all_disks
+from refreshd.kernel.block_tree import NO_DRIVES, Node, all_disks
 from refreshd.quantities import MediumKind
-
-_NO_DRIVES = ("loop", "zram", "ram", "dm-", "md", "nbd", "rbd", "drbd", "sr", "fd", "zd", "bcache")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +27,7 @@ def whole_disks() -> tuple[str, ...]:
     was taken in as one.
     """
     names = (node.name for node in all_disks())
-    return tuple(f"/dev/{name}" for name in sorted(names) if not name.startswith(_NO_DRIVES))
+    return tuple(f"/dev/{name}" for name in sorted(names) if not name.startswith(NO_DRIVES))
 
 
 def attached_loops() -> tuple[str, ...]:

@@ -23,6 +23,13 @@ _IDENTIFY_AT, _IDENTIFY_BYTES = 60, 512
 """Source: SAT, VPD page 89h ATA Information: IDENTIFY DEVICE data at byte 60."""
 
 
+NO_DRIVES = ("loop", "zram", "ram", "dm-", "md", "nbd", "rbd", "drbd", "sr", "fd", "zd", "bcache")
+"""How the names of block devices begin that are no drive one could put on a shelf.
+
+Source: Linux Documentation/admin-guide/devices.txt; zd from ZFS.
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Identity:
     """World-wide name, model and serial of a drive; ``None`` for what it does not say."""

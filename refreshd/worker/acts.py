@@ -134,6 +134,7 @@ def accession(work: Workplace, order: Order) -> Done:
         title=order.title,
         medium=order.medium,
         written_on=order.written_on,
+        holding=order.holding,
     )
     try:
         taken = take_in(work.station, wanted)
