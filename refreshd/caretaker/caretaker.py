@@ -184,13 +184,14 @@ class Caretaker:
         self._end_pause()
         leaving.write_departures(house)
         arrivals.write_down(house)
-        if self._is_to_say_again:
+        self._begin_and_end()
+        if self._is_to_say_again and not prompting.is_waiting_for_start(house):
             prompting.say_again(house)
             self._is_to_say_again = False
-        self._begin_and_end()
         if prompting.prompt(house):
             self._begin_and_end()
         prompting.offer(house)
+        leaving.rest_idle(house)
         leaving.remind_of_waiting(house)
         slips = tuple(house.slips.values())
         if slips != self._shown:

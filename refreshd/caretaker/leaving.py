@@ -39,23 +39,34 @@ RELEASE_AGAIN_S = 900.0
 
 REMIND_AGAIN = timedelta(days=1)
 
-_LASTING = frozenset({"hold", "apart", "double"})
-
 
 # --- Done with
 
 
 def settle_over(house: House) -> None:
-    """Find out which drives are done with in this stay (L1), and let those rest that wait (L3)."""
+    """Find out which drives are done with in this stay (L1)."""
     for one in house.occupants:
-        if not one.is_usable or one.work is not None or one.drive is None:
+        if one.drive is None or one.work is not None or not is_touchable(house, one):
             continue
         if one.over is None and wanted(house, one) is None:
             _settle_unwanted(house, one, one.drive)
         if one.over is None and _is_here_too_long(house, one):
             one.order = None
             one.over = Over(is_done=False, note=_why_it_goes(one))
-        if one.over is None and not one.is_rested and one.retry_s is None:
+
+
+def is_touchable(house: House, one: Occupant) -> bool:
+    """Say whether a disk is a drive in care, and no other disk claims to be the same."""
+    return one.is_usable and one.drive is not None and len(house.occupants.of(one.drive)) == 1
+
+
+def rest_idle(house: House) -> None:
+    """Let the disks rest for which nothing is to be done now (L3)."""
+    if house.wants_prompt:
+        return  # A slip may come of that in a moment.
+    for one in house.occupants:
+        is_idle = one.work is None and one.over is None and one.retry_s is None
+        if is_idle and not one.is_rested and is_touchable(house, one):
             one.is_rested = True
             house.send(one, Work.REST, partial(house.around.bays.rest, one.seat))
 
@@ -71,7 +82,7 @@ def _settle_unwanted(house: House, one: Occupant, number: DriveNumber) -> None:
 
 def _is_here_too_long(house: House, one: Occupant) -> bool:
     """Say whether a drive is connected without being worked on, and waiting is no use."""
-    if one.waits_for and one.waits_said not in _LASTING:
+    if one.waits_for and not one.is_wait_lasting:
         return False
     return house.now_s >= one.idle_s + house.policy.slips.connected_s
 
@@ -92,7 +103,7 @@ def release_over(house: House) -> None:
     for one in house.occupants:
         is_time = one.retry_s is None or house.now_s >= one.retry_s
         is_wanted = one.over is not None and one.released_how is None and one.order is None
-        if one.is_usable and is_wanted and is_time and one.work is None:
+        if is_touchable(house, one) and is_wanted and is_time and one.work is None:
             if is_released(house, one):
                 continue
             house.send(one, Work.RELEASE, partial(house.around.bays.release, one.seat))

@@ -86,7 +86,7 @@ def _of_the_seat(house: House, one: Occupant, number: DriveNumber) -> Iterator[O
     if same:
         nodes = ", ".join(sorted(other.seat.node for other in (one, *same)))
         why = f"{nodes} all claim to be {number}; unplug all but the right one"
-        yield Obstacle("double", why, is_lasting=True)
+        yield Obstacle("double", why)
     if one.work is not None and one.work is not Work.IDENTIFY:
         yield Obstacle("busy", f"{one.seat.node} is busy ({one.work})")
     elif house.occupants.is_worked_on(number):

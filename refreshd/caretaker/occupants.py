@@ -95,6 +95,7 @@ class Occupant:
     over: Over | None = None
 
     waits_for: str = ""  # why the pass that is wanted does not run
+    is_wait_lasting: bool = False  # days, or until somebody acts
     waits_said: str = ""  # the kind of waiting that people were told of
     is_offered: bool = False
     is_double_said: bool = False  # that another disk claims to be the same drive

@@ -157,7 +157,7 @@ def _try_later(house: House, one: Occupant, run: Run, error: ErrorTold) -> None:
     """Wait until the server's own trouble is over (V4); say it once in a stay."""
     one.retry_s = house.now_s + min(RETRY_S_MAX, RETRY_S * 2**one.tries)
     one.tries += 1
-    one.waits_for = error.message
+    one.waits_for, one.is_wait_lasting = error.message, False
     if error.kind in {one.waits_said, "MediumLockedError"}:
         return
     one.waits_said = error.kind

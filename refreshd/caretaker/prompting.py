@@ -47,7 +47,10 @@ def prompt(house: House) -> bool:
     house.prompt_at = slip_rules.next_change(view, house.policy, house.now)
     _say_backlog(house, view)
     _say(house, [one for one in news if isinstance(one, SlipIssued)])
-    _remind(house, [one for one in news if isinstance(one, SlipReminded)])
+    fresh = {one.slip for one in news if isinstance(one, SlipIssued)}
+    reminded = [one for one in news if isinstance(one, SlipReminded)]
+    _remind(house, [one for one in reminded if one.slip not in fresh])
+    _escalate(house, [house.slips[one.drive] for one in reminded if one.drive in house.slips])
     return bool(news)
 
 
@@ -103,7 +106,12 @@ def _say(house: House, issued: Sequence[SlipIssued]) -> None:
 def _remind(house: House, reminded: Sequence[SlipReminded]) -> None:
     slips = [house.slips[one.drive] for one in reminded if one.drive in house.slips]
     _say_open(house, slips, is_reminder=True)
-    overdue = [slip for slip in slips if slip.is_escalated]
+
+
+def _escalate(house: House, slips: Sequence[Slip]) -> None:
+    """Tell those whom the policy names of what was not done; not of what is done this moment."""
+    visited = {one.drive for one in house.occupants if one.run is not None}
+    overdue = [slip for slip in slips if slip.is_escalated and slip.drive not in visited]
     if overdue:
         house.post(words.escalate([sheet_of(house, slip) for slip in overdue], house.today))
 
@@ -135,9 +143,7 @@ def say_again(house: House) -> None:
     slips = tuple(house.slips.values())
     _say_open(house, [slip for slip in slips if not slip.reminders], is_reminder=False)
     _say_open(house, [slip for slip in slips if slip.reminders], is_reminder=True)
-    overdue = [slip for slip in slips if slip.is_escalated]
-    if overdue:
-        house.post(words.escalate([sheet_of(house, slip) for slip in overdue], house.today))
+    _escalate(house, slips)
 
 
 # --- Drives that come without a slip

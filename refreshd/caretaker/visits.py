@@ -92,7 +92,7 @@ def _begun_at(house: House, one: Occupant, order: VisitOrder) -> datetime | None
 
 def _wait(house: House, one: Occupant, obstacle: Obstacle) -> None:
     """Note what a drive waits for; say it once for each sort of waiting."""
-    one.waits_for = obstacle.why
+    one.waits_for, one.is_wait_lasting = obstacle.why, obstacle.is_lasting
     if obstacle.kind == one.waits_said or one.drive is None:
         return
     if obstacle.kind in {"record", "ending", "busy", "worker", "double"}:
@@ -122,6 +122,8 @@ def _stop_of(house: House, one: Occupant, run: Run) -> Stop | None:
     number = run.order.drive
     if len(house.occupants.of(number)) > 1:
         return Stop(Cause.NOT_NOW, f"another disk claims to be {number}, too")
+    if one.drive is not None and house.card(one.drive).withdrawn_on is not None:
+        return Stop(Cause.BY_HAND, f"{number} was withdrawn")
     longest_s, begun_at = house.policy.visits.longest_visit_s, one.first_begun_at
     if longest_s is None or begun_at is None or house.now < begun_at + timedelta(seconds=longest_s):
         return None

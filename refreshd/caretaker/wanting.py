@@ -17,12 +17,12 @@ def wanted(house: House, one: Occupant) -> VisitOrder | None:
     number = one.drive
     if number is None or not one.is_usable or one.over is not None:
         return None
+    card = house.card(number)
+    if card.withdrawn_on is not None:
+        return None
     if one.order is not None:
         return one.order
     if one.is_stopped_by_hand:
-        return None
-    card = house.card(number)
-    if card.withdrawn_on is not None:
         return None
     orders = [order for order in _orders(house, card) if order.kind not in one.completed]
     # A drive on hold is read meanwhile, if that is wanted as well.
