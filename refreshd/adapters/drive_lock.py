@@ -10,6 +10,7 @@ from types import TracebackType
 from typing import Self
 
 from refreshd.errors import RecordFailedError, RefusedError
+from refreshd.kernel.owners import make_folder, open_or_make
 from refreshd.quantities import DriveNumber
 
 _FOLDER_MODE = 0o700
@@ -31,9 +32,8 @@ class DriveLock:
     def __enter__(self) -> Self:
         """Claim the drive, or raise RefusedError at once."""
         try:
-            self._path.parent.mkdir(mode=_FOLDER_MODE, exist_ok=True)
-            flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
-            self._handle = os.open(self._path, flags, _FILE_MODE)
+            make_folder(self._path.parent, _FOLDER_MODE)
+            self._handle = open_or_make(self._path, os.O_RDWR, _FILE_MODE)
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as err:
             self._close()

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from refreshd.errors import RecordFailedError
 from refreshd.journal import first_record
+from refreshd.kernel.owners import make_file, make_folder, open_or_make
 
 _FILE_MODE = 0o640
 _DIRECTORY_MODE = 0o750
@@ -53,7 +54,7 @@ class FileJournalDirectory:
         """Make the directory if it is not there; durable, so that a first record is."""
         if not path.is_dir():
             with _translated("making the directory", path):
-                path.mkdir(mode=_DIRECTORY_MODE, exist_ok=True)
+                make_folder(path, _DIRECTORY_MODE)
                 _sync_directory(path.parent)
         return cls(path)
 
@@ -109,8 +110,7 @@ class FileJournalDirectory:
         """Make a new, empty file; it must not be there."""
         path = self._path / name
         with _translated("creating", path):
-            flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW
-            os.close(os.open(path, flags, _FILE_MODE))
+            os.close(make_file(path, os.O_RDWR, _FILE_MODE))
 
     def remove_empty(self, name: str) -> None:
         """Remove a file that holds nothing; one that holds something stays, with an error."""
@@ -132,9 +132,10 @@ class FileJournalDirectory:
         directory = self._path / _TORN
         path = directory / name
         with _translated("keeping", path):
-            directory.mkdir(mode=_DIRECTORY_MODE, exist_ok=True)
+            make_folder(directory, _DIRECTORY_MODE)
             unfinished = directory / f"{name}.part"
-            with unfinished.open("wb", buffering=0) as file:
+            handle = open_or_make(unfinished, os.O_WRONLY | os.O_TRUNC, _FILE_MODE)
+            with os.fdopen(handle, "wb", buffering=0) as file:
                 rest = memoryview(data)
                 while rest:
                     rest = rest[file.write(rest) :]

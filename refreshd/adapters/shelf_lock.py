@@ -10,6 +10,7 @@ from pathlib import Path
 from types import TracebackType
 
 from refreshd.errors import RecordFailedError, RefusedError
+from refreshd.kernel.owners import open_or_make
 from refreshd.ports import Clock
 
 WAIT_S_MAX = 60.0
@@ -68,15 +69,14 @@ class FlockShelfLock:
         return handle
 
     def _open(self) -> int:
-        flags = os.O_CLOEXEC | os.O_NOFOLLOW
         try:
             try:
-                return os.open(self._path, flags | os.O_RDWR | os.O_CREAT, _MODE)
+                return open_or_make(self._path, os.O_RDWR, _MODE)
             except OSError as err:
                 if err.errno != errno.EROFS:
                     raise
             # A disk that turned read-only because it fails is what an export is needed from.
-            return os.open(self._path, flags | os.O_RDONLY)
+            return os.open(self._path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
         except OSError as err:
             cause = errno.errorcode.get(err.errno or 0, str(err.errno))
             raise RecordFailedError(f"{self._path}: {cause} opening the lock") from err

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import NoReturn, Self
 
 from refreshd.errors import StagingFailedError, StagingRefusedError, require
-from refreshd.kernel import backing, direct_io, ioctls
+from refreshd.kernel import backing, direct_io, ioctls, owners
 from refreshd.kernel.block_tree import Node
 
 BLOCK_BYTES = 4096
@@ -214,19 +214,20 @@ def _has_direct_io(folder: Path) -> bool:
 def _make_folder(folder: Path) -> None:
     """Make a folder for its owner alone, durably."""
     if not folder.is_dir():
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        owners.make_folders(folder, 0o700)
         _sync_folder(folder.parent)
 
 
 def _open_file(path: Path) -> int:
     """Open the ring for direct I/O; without where the file system has none (see objection)."""
-    flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+    flags = os.O_RDWR | os.O_CLOEXEC | os.O_NOFOLLOW
+    os.close(owners.open_or_make(path, os.O_RDWR, 0o600))
     try:
-        return os.open(path, flags | os.O_DIRECT, 0o600)
+        return os.open(path, flags | os.O_DIRECT)
     except OSError as err:
         if err.errno not in _UNSUPPORTED:
             raise
-    return os.open(path, flags, 0o600)
+    return os.open(path, flags)
 
 
 def _refuse(path: Path, err: OSError) -> NoReturn:
@@ -276,7 +277,7 @@ def _write_durably(path: Path, data: memoryview) -> None:
     """Write a file so that its name never leads to less than all of it, and read it back."""
     temporary = path.with_name(f".{path.name}.part")
     temporary.unlink(missing_ok=True)
-    fd = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    fd = owners.make_file(temporary, os.O_RDWR, 0o600)
     try:
         direct_io.write_fully(fd, 0, data)
         os.fsync(fd)

@@ -30,6 +30,7 @@ from refreshd.adapters.catalogue.failures import damaged, translated
 from refreshd.adapters.catalogue.service_tables import SERVICE_TABLES
 from refreshd.adapters.catalogue.tables import APPLICATION_ID, SMALL_TABLES, metadata
 from refreshd.errors import CatalogueError, CatalogueTooNewError, RecordFailedError
+from refreshd.kernel.owners import open_or_make
 
 _MAGIC = b"SQLite format 3\0"
 _PAGE_BYTES = slice(16, 18)
@@ -37,6 +38,7 @@ _APPLICATION_ID = slice(68, 72)
 _HEADER_BYTES = 100
 """Layout of the file header. Source: sqlite.org/fileformat2.html section 1.3."""
 
+_MODE = 0o640
 _NOT_OURS = "it is an SQLite file, but no catalogue of refreshd"
 
 
@@ -193,6 +195,7 @@ def _make(path: Path, versions: Versions) -> None:
             unfinished.with_name(f"{unfinished.name}{ending}").unlink(missing_ok=True)
     except OSError as err:
         raise RecordFailedError(f"{unfinished}: it cannot be removed: {err.strerror}") from err
+    _make_empty(unfinished)
     with closing(connect(unfinished, "mode=rwc")) as connection:
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     opened = for_writing(unfinished)
@@ -213,6 +216,7 @@ def _make(path: Path, versions: Versions) -> None:
 def _bring_up(opened: Opened, path: Path, version: str, versions: Versions) -> None:
     """Keep a copy of the older file, then migrate in one transaction."""
     kept = path.with_name(f"{path.name}.version-{version}")
+    _make_empty(kept)
     with closing(connect(path, "mode=ro")) as source, closing(sqlite3.connect(kept)) as copy:
         source.backup(copy)
     try:
@@ -221,6 +225,14 @@ def _bring_up(opened: Opened, path: Path, version: str, versions: Versions) -> N
     except OSError as err:
         raise RecordFailedError(f"{kept}: the copy is not durable: {err.strerror}") from err
     _migrate(opened, versions)
+
+
+def _make_empty(path: Path) -> None:
+    """Make a file for SQLite to fill, so that it belongs to whom its directory belongs."""
+    try:
+        os.close(open_or_make(path, os.O_RDWR, _MODE))
+    except OSError as err:
+        raise RecordFailedError(f"{path}: it cannot be made: {err.strerror}") from err
 
 
 def _migrate(opened: Opened, versions: Versions) -> None:
