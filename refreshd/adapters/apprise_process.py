@@ -82,7 +82,7 @@ def _secrets(address: str) -> Iterator[str]:
     if parts.scheme.lower() not in _HOSTS_ARE_NO_SECRET:
         rest.append(host)
     yield address
-    for found in (part for text in rest for part in (text, unquote(text)) if part):
+    for found in filter(None, rest):
         yield found
         for piece in _PART.findall(found):
             if len(piece) >= _SHORTEST_SECRET:

@@ -200,6 +200,7 @@ def test_what_is_doubtful_is_said(tables: dict[str, object], key: str, says: str
         {"slips": {"early": "1 year", "grace": "6 months", "left_connected": "10 minutes"}},
         {"slips": {"reminders": ["1 week", "11 weeks"]}},
         {"medium": {"flash": {"refresh_interval": "2 months"}}},
+        {"drive": {"K07": {"refresh_interval": "1 year"}}},  # `early` is built in, 1 year, too
         {"notices": {"channel": {"mail": {"url": MAIL}}}},
         {"notices": {"wall": True, "channel": {"mail": {"url": MAIL, "gets": ["escalations"]}}}},
         {"notices": {"channel": {"mail": {"url_file": "/etc/refreshd/mail.url"}}}},
