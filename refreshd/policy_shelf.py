@@ -23,7 +23,7 @@ from refreshd.policy_tables import (
 from refreshd.quantities import MediumKind
 
 LEFT_OUT = "left out"
-_LEFT_OUT = {(("staging",), "directory"): '"STATE/staging"'}
+_LEFT_OUT: Mapping[tuple[KeyPath, str], str] = {(("staging",), "directory"): '"STATE/staging"'}
 """What a value that is not given comes to, where there is more to say than that."""
 
 MINUTES_A_DAY = 24 * 60
@@ -153,8 +153,11 @@ def _of_intervals(policy: Policy) -> Iterator[Objection]:
     for whose, values in _cases(policy):
         interval = values.refresh_interval
         if not is_shorter(early, interval):
-            says = f"not shorter than the refresh interval of {whose}, {interval}: such a drive "
-            yield Objection(("slips",), "early", f"{says}could be asked for without a pause")
+            says = (
+                f"not shorter than the refresh interval of {whose}, {interval}: no drive is asked "
+                "for in the first quarter of its interval, so this promises more than is done"
+            )
+            yield Objection(("slips",), "early", says)
         if not is_shorter(grace, interval):
             says = (
                 f"not shorter than the refresh interval of {whose}, {interval}: such a drive could "

@@ -141,7 +141,7 @@ class SlipRules(Section):
         default=Duration(years=1),
         description=(
             "How much earlier than due a drive may be asked for, so that drives which were bought "
-            "together do not all fall due together."
+            "together do not all fall due together; never in the first quarter of its interval."
         ),
     )
     reminders: Reminders = Field(

@@ -1,4 +1,4 @@
-"""The open slips as a page to read on a phone and to print, and as lines for a terminal."""
+"""The open slips as a page to read on a phone and to print, and as plain text."""
 
 from __future__ import annotations
 
@@ -6,12 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from html import escape
 
-from refreshd.cards import SlipState
 from refreshd.durations import counted
 from refreshd.slip_words import (
     Sheet,
-    due_words,
-    expected_words,
     fact_rows,
     folded,
     mind_lines,
@@ -34,12 +31,6 @@ dt { font-style: italic; } dd { margin: 0; overflow-wrap: anywhere; }
 @media (max-width: 30rem) { dl { display: block; } dd { margin: 0 0 0.4rem; } }
 @media print { body { font-size: 11pt; max-width: none; margin: 0; padding: 0; } }
 """
-
-_GROUPS = {
-    SlipState.ISSUED: "to bring out",
-    SlipState.ANSWERED: "at work: leave it where it is",
-    SlipState.TO_PUT_AWAY: "to put away",
-}
 
 
 def slip_pages(sheets: Sequence[Sheet], as_of: date) -> Mapping[str, str]:
@@ -108,32 +99,3 @@ def _html(text: str) -> str:
 def _printable(text: str) -> str:
     """Return a text without what could move the cursor of somebody's terminal (I8)."""
     return "".join(one if one.isprintable() else "?" for one in text)
-
-
-def pull_list_lines(sheets: Sequence[Sheet], as_of: date) -> Iterator[str]:
-    """Tell what is to be brought out and put away, in short; what to mind is said once."""
-    if not sheets:
-        yield NOTHING
-        return
-    for state, what in _GROUPS.items():
-        of_state = [sheet for sheet in sheets if sheet.slip.state is state]
-        if of_state:
-            yield f"{counted(len(of_state), 'drive')} {what}"
-            yield from (row for sheet in of_state for row in _pull_rows(sheet, as_of))
-            yield ""
-    away = [sheet for sheet in sheets if sheet.is_away]
-    if away:
-        yield "What to mind:"
-        minded = [line for one in away for line in mind_lines(one.card.medium, one.slip.errand)]
-        yield from (f"  - {line}" for line in dict.fromkeys(minded))
-
-
-def _pull_rows(sheet: Sheet, as_of: date) -> Iterator[str]:
-    """Yield one slip in three rows."""
-    slip, card = sheet.slip, sheet.card
-    yield f"  {card.number}  {_printable(card.title)}"
-    yield f"       Its place: {_printable(card.shelfmark)}"
-    if sheet.is_away:
-        yield f"       {_printable(slip.reason)}"
-        yield f"       {due_words(slip, as_of)}; takes {expected_words(slip)}"
-    yield f"       Slip {slip.number}"

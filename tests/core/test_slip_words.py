@@ -27,7 +27,6 @@ from refreshd.telling.notices import (
     TEXT_FILE,
     page_html,
     page_text,
-    pull_list_lines,
     slip_pages,
 )
 
@@ -234,7 +233,6 @@ def test_nothing_that_a_card_says_becomes_part_of_the_page() -> None:
     assert "script" not in seen.tags
     assert "<script>alert(1)</script>?[2J&\"'" in seen.text
     assert "\x1b" not in page_text([found], TODAY)
-    assert "\x1b" not in "\n".join(pull_list_lines([found], TODAY))
 
 
 def test_an_empty_page_says_that_there_is_nothing_to_do() -> None:
@@ -243,7 +241,6 @@ def test_an_empty_page_says_that_there_is_nothing_to_do() -> None:
 
     assert set(pages) == {PAGE_FILE, TEXT_FILE}
     assert all(NOTHING in page and "2031-03-20" in page for page in pages.values())
-    assert list(pull_list_lines([], TODAY)) == [NOTHING]
 
 
 def test_the_text_page_holds_every_slip_within_the_columns_of_a_sheet() -> None:
@@ -253,23 +250,3 @@ def test_the_text_page_holds_every_slip_within_the_columns_of_a_sheet() -> None:
     assert "Bring out drive K07" in found
     assert "Drive K08 is at work: leave it where it is" in found
     assert max(map(len, found.splitlines())) <= TEXT_COLUMNS
-
-
-def test_the_pull_list_groups_slips_by_what_is_to_be_done() -> None:
-    """What to bring first, what to leave, what to put away; what to mind once at the end."""
-    sheets = [
-        sheet(SlipState.TO_PUT_AWAY, number="K09"),
-        sheet(),
-        sheet(SlipState.ANSWERED, number="K08"),
-    ]
-    lines = list(pull_list_lines(sheets, TODAY))
-    heads = [line for line in lines if line.startswith("1 drive")]
-
-    assert heads == [
-        "1 drive to bring out",
-        "1 drive at work: leave it where it is",
-        "1 drive to put away",
-    ]
-    assert "       Its place: Room 2, box 14" in lines
-    assert lines.index("What to mind:") > lines.index(heads[-1])
-    assert not any("mind" in line for line in pull_list_lines(sheets[:1], TODAY))
