@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from contextlib import suppress
-from errno import errorcode
+from errno import EACCES, EPERM, EROFS, errorcode
 from pathlib import Path
 
 from refreshd.errors import NotDeliveredError
@@ -28,8 +28,17 @@ def write_pages(directory: Path, pages: Mapping[str, str]) -> None:
         except OSError as err:
             cause = errorcode.get(err.errno or 0, str(err.errno))
             raise NotDeliveredError(
-                f"page_directory {directory}: {name} cannot be written: {cause}"
+                f"page_directory {directory}: {name} cannot be written: {cause}{_hint(err.errno)}"
             ) from err
+
+
+def _hint(number: int | None) -> str:
+    """Say what to do where the system manager keeps the service from a directory."""
+    if number == EROFS:
+        return ". Let the service write there: ReadWritePaths= in its unit"
+    if number in {EACCES, EPERM}:
+        return ". Give the directory to the account of the service: chown refreshd"
+    return ""
 
 
 def _replace(directory: Path, name: str, content: bytes) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import re
 import stat
-from errno import errorcode
+from errno import EACCES, EPERM, errorcode
 from pathlib import Path
 
 from refreshd.errors import NotDeliveredError
@@ -40,7 +40,10 @@ def read_address(path: Path) -> str:
             os.close(found)
     except OSError as err:
         cause = errorcode.get(err.errno or 0, str(err.errno))
-        raise NotDeliveredError(f"url_file {path} cannot be read: {cause}") from err
+        hint = f". Give it to the account of the service: chown refreshd {path}"
+        if err.errno not in {EACCES, EPERM}:
+            hint = ""
+        raise NotDeliveredError(f"url_file {path} cannot be read: {cause}{hint}") from err
     return _address_in(path, content)
 
 

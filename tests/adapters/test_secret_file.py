@@ -107,6 +107,18 @@ def test_a_link_to_itself_and_a_missing_file_are_refused(room: Path) -> None:
         read_address(room / "none")
 
 
+def test_a_file_that_the_service_may_not_read_says_whom_to_give_it_to(room: Path) -> None:
+    """The service is not root; a file of root alone is the usual slip."""
+    path = secret(room)
+    room.chmod(0o755)
+    os.seteuid(OTHER)
+    try:
+        with pytest.raises(NotDeliveredError, match=f"EACCES. .*chown refreshd {path}"):
+            read_address(path)
+    finally:
+        os.seteuid(0)
+
+
 def test_a_named_pipe_is_refused_and_not_waited_for(room: Path) -> None:
     """Opening one would wait until somebody writes."""
     os.mkfifo(room / "pipe", 0o600)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from pathlib import Path
 
@@ -101,3 +102,18 @@ def test_a_page_directory_that_is_not_there_is_named(tmp_path: Path) -> None:
     """What, where, and why."""
     with pytest.raises(NotDeliveredError, match=r"page_directory .*/none: slips.txt .*ENOENT"):
         write_pages(tmp_path / "none", {"slips.txt": "x"})
+
+
+@pytest.mark.root
+def test_a_page_directory_of_others_says_whom_to_give_it_to(tmp_path: Path) -> None:
+    """The service is not root, and often may not write where root made a directory."""
+    tmp_path.chmod(0o755)
+    read_only = Path("/proc/sys")
+    os.seteuid(12345)
+    try:
+        with pytest.raises(NotDeliveredError, match=r"EACCES. Give .*chown refreshd"):
+            write_pages(tmp_path, {"slips.txt": "x"})
+    finally:
+        os.seteuid(0)
+    with pytest.raises(NotDeliveredError, match=f"page_directory {read_only}: slips.txt cannot"):
+        write_pages(read_only, {"slips.txt": "x"})
