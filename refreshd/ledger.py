@@ -27,7 +27,7 @@ opened again, which applies what is missing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
 from refreshd import __version__
@@ -90,6 +90,8 @@ class ShelfLedger:
         self._clock_leap_max = clock_leap_max
         self._latched = "the ledger is not open for writing"
         self._is_open = False
+        self.hear: Callable[[Entry], None] | None = None
+        """Told of each entry that was recorded here, when it is durable. Must not raise."""
 
     def open(self) -> None:
         """
@@ -121,7 +123,10 @@ class ShelfLedger:
             doubt = self._clock_doubt(last)
             if doubt and not isinstance(event, ClockAttested):
                 raise ClockError(doubt)
-            return self._write(last, self._clock.now(), event)
+            entry = self._write(last, self._clock.now(), event)
+        if self.hear is not None:
+            self.hear(entry)
+        return entry
 
     def attest(self, said_by: str) -> Entry:
         """Write down that a person looked at the clock and says that it is right (I4)."""

@@ -18,6 +18,7 @@ import logging
 import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import pyudev
@@ -66,12 +67,22 @@ def disk_of(properties: Mapping[str, str], *, with_loops: bool) -> Disk | None:
     return Disk(node, os.makedev(int(major), int(minor)))
 
 
-def seat_of(disk: Disk) -> Seat | None:
-    """Return the stay of a disk, as sysfs has it now; None: it is not there, or has no medium."""
+def seat_of(disk: Disk, loops_of: Path | None = None) -> Seat | None:
+    """
+    Return the stay of a disk, as sysfs has it now; None: it is not there, or has no medium.
+
+    Of loop devices only those count whose file lies in the folder `loops_of`.
+    """
     node = Node(disk.device)
     if not node.exists or node.size_bytes == 0 or node.says("hidden") == "1":
         return None
+    if disk.node.startswith(f"/dev/{_LOOP}") and not _is_below(node.backing_file, loops_of):
+        return None
     return Seat(disk.node, node.sequence)
+
+
+def _is_below(file: str | None, folder: Path | None) -> bool:
+    return file is not None and folder is not None and Path(file).is_relative_to(folder)
 
 
 class Comings:
@@ -119,7 +130,7 @@ class Arrivals:
     Args:
         arrived: Told of a disk that was plugged in.
         left: Told of one that is gone.
-        with_loops: Take loop devices for disks, too.
+        loops_of: Take loop devices for disks, too, if their files lie in this folder.
 
     """
 
@@ -127,11 +138,10 @@ class Arrivals:
         self,
         arrived: Callable[[Seat], None],
         left: Callable[[Seat], None],
-        *,
-        with_loops: bool = False,
+        loops_of: Path | None = None,
     ) -> None:
-        self._with_loops = with_loops
-        self._comings = Comings(seat_of, arrived, left)
+        self._with_loops = loops_of is not None
+        self._comings = Comings(partial(seat_of, loops_of=loops_of), arrived, left)
         self._context = pyudev.Context()
         self._monitor: pyudev.Monitor | None = None
 

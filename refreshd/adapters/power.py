@@ -5,6 +5,11 @@ from __future__ import annotations
 import psutil
 
 
+def has_battery() -> bool:
+    """Say whether there is a battery that says how it is."""
+    return psutil.sensors_battery() is not None
+
+
 def is_on_battery() -> bool:
     """
     Say whether the mains have failed and a battery says so.

@@ -15,7 +15,7 @@ from typing import Annotated, NoReturn, cast
 import typer
 
 from refreshd import __version__
-from refreshd.cli import care, daemon, journal, passes, policy, rehearse, shelf, slips
+from refreshd.cli import care, daemon, journal, passes, policy, rehearse, serve, shelf, slips
 from refreshd.cli.answer import STOPPED, Answer, answer_of, print_answer
 from refreshd.cli.signals import STOPPING, StoppedByHandError, end_by_exception
 from refreshd.cli.world import Asked, World
@@ -51,6 +51,7 @@ app.command("pull-list", short_help="Which drives to bring out and to put away."
     slips.pull_list_verb
 )
 app.command("return")(slips.return_verb)
+app.command("serve", short_help="Run the service in the foreground.")(serve.serve_verb)
 app.command("status", short_help="What the daemon does now.")(daemon.status_verb)
 app.command("pause", short_help="Let the daemon run no pass.")(daemon.pause_verb)
 app.command("resume")(daemon.resume_verb)
