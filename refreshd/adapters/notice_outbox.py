@@ -282,12 +282,13 @@ class NoticeOutbox:
             self._page.put(self._shown, ())
 
     def close(self, seconds: float) -> None:
-        """Hand nothing over any more; wait so long, at most, for each thread to end."""
+        """Hand nothing over any more; wait so long, at most, for all threads to end."""
         for carrier in self._lanes.values():
             carrier.close()
         self._use_page(None)
+        end_s = self._clock.elapsed_s() + seconds
         for carrier in self._lanes.values():
-            carrier.join(seconds)
+            carrier.join(max(0.0, end_s - self._clock.elapsed_s()))
 
     def _heard(self, told: Told) -> None:
         """Pass on what is to be written down; that a channel fails, the others must know."""
