@@ -13,7 +13,9 @@ Its rules:
 - L4 A slip is said again after each of `slips.reminders`, counted from the day on which it came
   into its state, then as often again as the last two lie apart. The last one escalates, and all
   after it. Reminders that were missed are not made up for.
-- L5 A slip that is past its grace escalates at once, whatever the reminders.
+- L5 A slip that is past its grace escalates at once, whatever the reminders; and so does one whose
+  drive was brought and is still at its bay after the last of `slips.reminders`, since a pause that
+  nobody ends or a disk that hangs takes up a bay for as long.
 - L6 A slip that nobody answered within `slips.lapses_after` lapses, and so does one that is not
   wanted any more. Where the drive is still wanted, the next slip names the one that lapsed.
 - L7 A drive that is still connected `slips.left_connected` after its release, or was here for so
@@ -164,8 +166,9 @@ class _Round:
             case SlipState.ISSUED:
                 yield from self._asked(slip)
             case SlipState.ANSWERED:
-                # A pause that nobody ends holds up its drive: that is heard, too.
-                if self._is_past_grace(slip.grace_ends_on) and not slip.is_escalated:
+                is_long = add(slip.changed_on, self._rules.reminders[-1]) <= self._today
+                is_late = is_long or self._is_past_grace(slip.grace_ends_on)
+                if is_late and not slip.is_escalated:
                     yield self._reminded(slip.drive, slip.number, is_escalated=True)
             case SlipState.TO_PUT_AWAY:
                 yield from self._to_put_away(slip)
