@@ -19,17 +19,16 @@ from refreshd.hours import next_edge
 from refreshd.policy_tables import OnBattery
 
 AT_LEAST_EVERY = timedelta(hours=1)
+NEVER = datetime.max.replace(tzinfo=UTC)
 
 
-def next_bell(house: House) -> datetime:
-    """Return the first moment at which time brings something, in UTC."""
+def next_due(house: House) -> datetime:
+    """Return the first moment at which time brings something, in UTC; NEVER: none is."""
     now = house.now
-    moments = [moment for moment in _moments(house) if moment > now]
-    return min(moments, default=now + AT_LEAST_EVERY)
+    return min((moment for moment in _moments(house) if moment > now), default=NEVER)
 
 
 def _moments(house: House) -> Iterator[datetime]:
-    yield house.now + AT_LEAST_EVERY
     if house.scribe.retry_s is not None:
         yield house.wall(house.scribe.retry_s)
     if house.prompt_at is not None:
@@ -51,7 +50,10 @@ def _of_passes(house: House) -> Iterator[datetime]:
     if edge is not None:
         yield edge.astimezone(UTC)
     every_s = house.around.battery_every_s
-    if every_s is not None and house.policy.visits.on_battery is OnBattery.REST:
+    if every_s is None or house.policy.visits.on_battery is not OnBattery.REST:
+        return
+    # Who waits for something else is looked at again when that is over.
+    if any(one.run is not None for one in house.occupants) or house.around.is_on_battery():
         yield house.now + timedelta(seconds=every_s)
 
 

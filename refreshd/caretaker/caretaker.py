@@ -20,14 +20,15 @@ full or the clock is not believed, is therefore done in the next round, and noth
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from refreshd.cards import Slip, SlipState
 from refreshd.caretaker import arrivals, leaving, outcomes, prompting, visits
-from refreshd.caretaker.bells import next_bell
+from refreshd.caretaker.bells import AT_LEAST_EVERY, NEVER, next_due
 from refreshd.caretaker.by_hand import order_by_hand, stop_by_hand
 from refreshd.caretaker.house import House
 from refreshd.caretaker.occupants import Occupant, Work
+from refreshd.caretaker.scribe import RETRY_S
 from refreshd.caretaker.standing import status
 from refreshd.caretaker.status import Status
 from refreshd.caretaker.surroundings import Surroundings
@@ -63,7 +64,7 @@ class Caretaker:
     def __init__(self, around: Surroundings) -> None:
         self._house = House(around)
         self._bell_at: datetime | None = None
-        self._rung_at: datetime | None = None
+        self._due_at: datetime | None = None
         self._shown: tuple[Slip, ...] | None = None
         self._is_to_say_again = True
         self._listeners: list[Listener] = []
@@ -153,12 +154,12 @@ class Caretaker:
 
     def bell(self) -> None:
         """Do all that time brings."""
-        now = self._house.now
-        is_early = self._bell_at is not None and now < self._bell_at
-        went_back = self._rung_at is not None and now < self._rung_at
-        if is_early and not went_back and not len(self._house.occupants):
-            return
-        self._go_round()
+        house = self._house
+        is_due = self._due_at is None or house.now >= self._due_at
+        if is_due or house.occupants.is_anybody or not house.scribe.may_write():
+            self._go_round()
+        else:
+            self._bell_at = min(self._due_at or NEVER, house.now + AT_LEAST_EVERY)
 
     def next_bell(self) -> datetime | None:
         """Return when to ring at the latest, in UTC; None: before `started`."""
@@ -168,7 +169,6 @@ class Caretaker:
         """Compare what is with what should be, and do what is missing."""
         house = self._house
         house.look_again()
-        self._rung_at = house.now
         try:
             visits.stop_what_may_not_go_on(house)
             visits.watch_for_hangs(house)
@@ -213,10 +213,11 @@ class Caretaker:
 
     def _set_bell(self) -> None:
         try:
-            self._bell_at = next_bell(self._house)
+            self._due_at = next_due(self._house)
         except RefreshdError as err:
             self._house.scribe.failed(err)
-            self._bell_at = self._house.wall(self._house.scribe.retry_s or self._house.now_s)
+            self._due_at = self._house.now + timedelta(seconds=RETRY_S)
+        self._bell_at = min(self._due_at, self._house.now + AT_LEAST_EVERY)
 
     # --- What people say
 
@@ -305,7 +306,8 @@ class Caretaker:
         self._go_round()
 
     def shelf_changed(self) -> None:
-        """Hear that somebody else recorded something: plan again."""
+        """Hear that somebody else recorded something, or attested the clock: plan again."""
+        self._house.scribe.try_now()
         self._house.shelf_changed()
         self._go_round()
 

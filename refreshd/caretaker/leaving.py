@@ -131,11 +131,10 @@ def release_ended(house: House, one: Occupant, message: WorkerEnded) -> None:
         one.hanging = "it hangs while it is being stopped"
         house.post(words.left_alone(one.seat.node, _card_of(house, one), one.hanging))
         return
-    is_new = one.tries == 0
     one.kept = one.kept or f"its worker ended with code {message.exit_code} and no answer"
     one.retry_s = house.now_s + RELEASE_AGAIN_S
-    one.tries += 1
-    if is_new:
+    if not one.is_kept_said:
+        one.is_kept_said = True
         house.post(words.not_released(_card_of(house, one), one.seat.node, one.kept))
 
 

@@ -97,11 +97,13 @@ class Occupant:
     waits_for: str = ""  # why the pass that is wanted does not run
     is_wait_lasting: bool = False  # days, or until somebody acts
     waits_said: str = ""  # the kind of waiting that people were told of
+    trouble_said: str = ""  # the kind of trouble of the server that people were told of
     is_offered: bool = False
     is_double_said: bool = False  # that another disk claims to be the same drive
     is_rested: bool = False
     released_how: str | None = None  # what its worker said; not in the record yet
     kept: str = ""  # why it could not be released
+    is_kept_said: bool = False
     idle_s: float = 0.0  # since when no pass is under way
     is_left_said_at: datetime | None = None  # when somebody was told that it waits too long
 
@@ -116,9 +118,14 @@ class Occupant:
         return self.drive is None and self.evidence is None
 
     @property
+    def is_reachable(self) -> bool:
+        """Say whether a worker can be sent to it."""
+        return not (self.unclear or self.hanging or self.is_gone)
+
+    @property
     def is_usable(self) -> bool:
         """Say whether it is a drive in care that a worker can be sent to."""
-        return self.drive is not None and not (self.unclear or self.hanging or self.is_gone)
+        return self.drive is not None and self.is_reachable
 
 
 class Occupants:
@@ -132,8 +139,10 @@ class Occupants:
         """Yield those that are plugged in, in the order in which they came."""
         return iter(tuple(self._here.values()))
 
-    def __len__(self) -> int:
-        return len(self._here)
+    @property
+    def is_anybody(self) -> bool:
+        """Say whether some disk is here, or some worker still out."""
+        return bool(self._here or self._gone)
 
     def at(self, node: str) -> Occupant | None:
         """Return what sits at a node now."""

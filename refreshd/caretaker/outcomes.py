@@ -68,6 +68,7 @@ def ended(house: House, one: Occupant, message: WorkerEnded) -> None:
         one.order = None
         one.completed.add(run.order.kind)
         one.tries = one.failures = 0
+        one.trouble_said = ""
     elif _has_ended_by_record(house, run):
         one.order = None
         one.completed.add(run.order.kind)
@@ -158,9 +159,9 @@ def _try_later(house: House, one: Occupant, run: Run, error: ErrorTold) -> None:
     one.retry_s = house.now_s + min(RETRY_S_MAX, RETRY_S * 2**one.tries)
     one.tries += 1
     one.waits_for, one.is_wait_lasting = error.message, False
-    if error.kind in {one.waits_said, "MediumLockedError"}:
+    if error.kind in {one.trouble_said, "MediumLockedError"}:
         return
-    one.waits_said = error.kind
+    one.trouble_said = error.kind
     card = _card(house, run)
     if card is not None:
         after = "It is tried again by itself, ever more seldom; the drive is not at fault."

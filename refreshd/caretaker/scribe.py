@@ -34,6 +34,10 @@ class Scribe:
         """Return when to try again, by the clock that never jumps; None: all is well."""
         return self._retry_s
 
+    def try_now(self) -> None:
+        """Wait no longer: something happened that may have mended it."""
+        self._retry_s = None
+
     def may_write(self) -> bool:
         """Look whether records can be written now. Never fails."""
         now_s = self._around.clock.elapsed_s()

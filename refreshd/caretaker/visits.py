@@ -82,8 +82,10 @@ def _begun_at(house: House, one: Occupant, order: VisitOrder) -> datetime | None
     So that a restart of the service gives a drive no second `longest_visit`.
     """
     stay = house.stays.get(order.drive)
+    if stay is None:
+        return None  # a stranger that is being taken in
     state = house.around.ledger.unfinished_pass(order.drive, order.kind)
-    if stay is None or state is None or one.presence is None:
+    if state is None or one.presence is None:
         return None
     if not state.presence.is_same_stay(one.presence):
         return None

@@ -15,6 +15,8 @@ from refreshd.quantities import Errand, PassKind
 def wanted(house: House, one: Occupant) -> VisitOrder | None:
     """Return which pass a drive that is here is wanted for (V1)."""
     number = one.drive
+    if one.is_stranger and one.order is not None and one.is_reachable:
+        return one.order  # its accession, asked for by hand
     if number is None or not one.is_usable or one.over is not None:
         return None
     card = house.card(number)

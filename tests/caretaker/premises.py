@@ -5,7 +5,7 @@ What a worker would record, a test records here in its place, in the same events
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
@@ -16,6 +16,7 @@ from refreshd.events import (
     ChunksProved,
     DigestsRecorded,
     DriveAccessioned,
+    DriveLeft,
     Event,
     FindingOpened,
     PassBegun,
@@ -138,7 +139,7 @@ class FakeNotices:
 class Premises:
     """A shelf, its record, and a caretaker. By default everything was just done, on `START`."""
 
-    def __init__(self, policy: dict[str, object] | None = None) -> None:
+    def __init__(self, policy: Mapping[str, object] | None = None) -> None:
         self.clock = SimulatedClock(START)
         self.ledger = SimulatedLedger(self.clock, PowerLine())
         self.policy = Policy.model_validate(policy or {})
@@ -163,7 +164,7 @@ class Premises:
             )
         )
 
-    def set_policy(self, policy: dict[str, object]) -> None:
+    def set_policy(self, policy: Mapping[str, object]) -> None:
         """Put another policy in force, without telling the caretaker."""
         self.policy = Policy.model_validate(policy)
 
@@ -298,6 +299,11 @@ class Premises:
         """Return the kinds of all records."""
         return [entry.event.kind for entry in self.ledger.entries]
 
+    def last_left(self) -> DriveLeft:
+        """Return the last record of a drive that left."""
+        events = (entry.event for entry in reversed(self.ledger.entries))
+        return next(event for event in events if isinstance(event, DriveLeft))
+
     # --- What happens
 
     def wait(self, seconds: float) -> None:
@@ -412,13 +418,13 @@ class Premises:
         return self.here(seat).doing
 
 
-def a_due_drive(policy: dict[str, object] | None = None) -> Premises:
+def a_due_drive(policy: Mapping[str, object] | None = None) -> Premises:
     """Return premises with K07 asked for, and a caretaker that was started with empty bays."""
     return due_drives(K07, policy=policy)
 
 
 def due_drives(
-    *numbers: DriveNumber, holding: str | None = None, policy: dict[str, object] | None = None
+    *numbers: DriveNumber, holding: str | None = None, policy: Mapping[str, object] | None = None
 ) -> Premises:
     """Return premises whose drives fall due for a refresh today, with a started caretaker."""
     there = Premises(every_three_years(policy))
@@ -429,6 +435,6 @@ def due_drives(
     return there
 
 
-def every_three_years(policy: dict[str, object] | None = None) -> dict[str, object]:
+def every_three_years(policy: Mapping[str, object] | None = None) -> dict[str, object]:
     """Return a policy in which refresh and fixity pass fall due together."""
-    return {"defaults": {"fixity_interval": "3 years"}} | (policy or {})
+    return {"defaults": {"fixity_interval": "3 years"}, **(policy or {})}

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from refreshd.caretaker import Doing
 from refreshd.cards import SlipState
+from refreshd.caretaker import Doing
 from refreshd.errors import MediumInUseError, MediumLockedError, MistakenDriveError
 from refreshd.events import DriveHeld, DriveWithdrawn
 from refreshd.ports import Seat, Urgency
@@ -16,7 +16,6 @@ from tests.caretaker.premises import (
     Premises,
     a_due_drive,
     due_drives,
-    evidence_of,
 )
 
 
@@ -151,7 +150,7 @@ def test_a_drive_that_is_not_due_is_offered_and_left_alone() -> None:
 
 
 def test_a_drive_that_is_due_and_was_not_asked_for_yet_is_visited() -> None:
-    """A drive that comes by itself when it is due gets a slip and a visit; nobody is sent for it."""
+    """A drive that comes by itself when due gets slip and visit; nobody is sent for it."""
     there = due_drives(K07, K08)
     asked_for = K07 if there.ledger.slips(K07) else K08
     other = K08 if asked_for == K07 else K07
@@ -382,6 +381,6 @@ def test_hundreds_of_arrivals_leave_nothing_behind() -> None:
         there.end_worker(cut, 3)
 
     occupants = there.caretaker._house.occupants
-    assert len(occupants) == 0
+    assert not occupants.is_anybody
     assert occupants.busy() == ()
     assert occupants._gone == []
