@@ -123,7 +123,7 @@ def _switched_off(node: str, disk_sequence: int) -> str:
     """Go through the guards one by one, then switch a disk off."""
     found = os.lstat(node)
     disk = Node(found.st_rdev)
-    if not stat.S_ISBLK(found.st_mode) or not disk.exists or disk.is_partition:
+    if not stat.S_ISBLK(found.st_mode) or not disk.exists:
         raise RefusedError(f"{node}: no whole disk")
     if reason := reason_in_use(node):  # P4
         raise RefusedError(reason)

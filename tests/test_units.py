@@ -134,3 +134,12 @@ def test_the_record_is_closed_and_the_policy_is_not(root: Path) -> None:
     assert record.st_uid != 0
     assert (root / "var" / "lib" / "refreshd" / "in-care").is_dir()
     assert (root / "etc" / "refreshd").stat().st_mode & 0o777 == 0o755
+
+
+def test_the_readme_installs_every_file() -> None:
+    """A unit that nobody installs does nothing; a name that is not there fails half-way."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = readme.partition("<!-- service -->")[2].partition("<!-- end -->")[0]
+    named = {one for word in re.findall(r"systemd/\S+", block) for one in ROOT.glob(word)}
+
+    assert named == set(SYSTEMD.iterdir())

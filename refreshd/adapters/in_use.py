@@ -132,13 +132,13 @@ def _reasons(place: str, node: Node, family: frozenset[Node]) -> Iterator[str]:
         )
 
 
-def _all_writers(place: str) -> Iterator[Writer]:
+def _all_writers(place: str, address: Path = root_side.SOCKET) -> Iterator[Writer]:
     """Yield who can write to a disk; what we may not see ourselves, the root side is asked for."""
     yield from writers_of(place)
     if os.geteuid() == 0:
         return
     try:
-        yield from root_side.ask_writers(place)
+        yield from root_side.ask_writers(place, address)
     except RefusedError:
         return  # Said with the pass, see `unseen_note`.
 

@@ -19,9 +19,10 @@ _CODE = re.compile(r"`([^`]+)`")
 
 
 def escaped(text: str) -> str:
-    """Return text in which nothing is markup: backslashes, hyphens, and what is not ASCII."""
+    """Return text in which nothing is markup; what would move a cursor becomes a space."""
     marks = {"\\": "\\e", "-": "\\-", "`": "\\(ga", "^": "\\(ha", "~": "\\(ti", "'": "\\(aq"}
-    return "".join(marks.get(one, one) if one.isascii() else f"\\[u{ord(one):04X}]" for one in text)
+    shown = [one if one.isprintable() else " " for one in text]
+    return "".join(marks.get(c, c) if c.isascii() else f"\\[u{ord(c):04X}]" for c in shown)
 
 
 def marked(text: str) -> str:
@@ -30,12 +31,13 @@ def marked(text: str) -> str:
     Word by word, so that a line may be broken between any two of them.
     """
     parts = _CODE.split(text)
-    return "".join(
-        " ".join(f"\\fB{escaped(word)}\\fR" for word in part.split())
-        if place % 2
-        else escaped(part)
-        for place, part in enumerate(parts)
-    )
+    parts[::2] = [escaped(part) for part in parts[::2]]
+    parts[1::2] = [" ".join(_bold(word) for word in part.split()) for part in parts[1::2]]
+    return "".join(parts)
+
+
+def _bold(word: str) -> str:
+    return f"\\fB{escaped(word)}\\fR"
 
 
 @dataclass(slots=True)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 import socket
+import stat
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
 
@@ -49,9 +50,11 @@ def root_side(address: Path, allowed_uid: int) -> Iterator[Path]:
 
         answering = Thread(target=answer)
         answering.start()
-        yield address
-        listener.shutdown(socket.SHUT_RDWR)
-        answering.join()
+        try:
+            yield address
+        finally:
+            listener.shutdown(socket.SHUT_RDWR)
+            answering.join()
 
 
 def asked(line: bytes, allowed_uid: int) -> bytes:
@@ -129,6 +132,7 @@ def test_nothing_but_the_two_questions_is_understood(line: bytes) -> None:
         "power-off /dev/../sys/power/state 7\n",
         "power-off /dev/mapper/x 7\n",
         "power-off  /dev/sdb 7\n",
+        "writers /dev/sdb\nwriters /dev/sdc\n",
         "writers sdb\n",
         "writers /dev/\n",
         "writers /dev/sdb \n",
@@ -148,6 +152,35 @@ def test_a_question_arrives_as_it_was_meant(node: str, sequence: int) -> None:
     """Both ends read the line with the same function."""
     assert parse(AskWriters(node).line) == AskWriters(node)
     assert parse(AskPowerOff(node, sequence).line) == AskPowerOff(node, sequence)
+
+
+def test_a_line_without_an_end_is_not_waited_for() -> None:
+    """Whoever sends on and on is refused when it was more than any question has."""
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        ours.sendall(b"writers /dev/" + b"s" * 1024)
+        answer_one(theirs, os.geteuid())
+
+        assert b"no question that is answered here" in ours.recv(65536)
+
+
+def test_an_answer_without_an_end_is_not_read_for_ever(tmp_path: Path) -> None:
+    """A root side that went mad costs the service no memory."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
+        listener.bind(str(tmp_path / "socket"))
+        listener.listen()
+
+        def tell_endlessly() -> None:
+            connection, _ = listener.accept()
+            with connection, suppress(OSError):
+                for _ in range(1024):
+                    connection.sendall(b" " * 4096)
+
+        telling = Thread(target=tell_endlessly)
+        telling.start()
+        with pytest.raises(RootSideAwayError, match="has no end"):
+            ask_writers("/dev/sdb", tmp_path / "socket")
+        telling.join()
 
 
 def test_where_nobody_answers_it_is_said(tmp_path: Path) -> None:
@@ -209,7 +242,55 @@ def test_whoever_asks_is_no_writer_beside_itself(node: str) -> None:
     assert told == Answer(how="looked").line
 
 
+@pytest.mark.root
+def test_a_guard_without_root_asks_the_root_side(node: str) -> None:
+    """A program of another user that writes keeps a pass of the service away, too."""
+    address = f"\0refreshd-tests-guard{os.getpid()}"
+    code = (
+        "import os, sys; from pathlib import Path; "
+        "from refreshd.adapters.in_use import _all_writers; "
+        "os.setgid(6); os.setuid(65534); "
+        f"sys.stdout.write(str([w.pid for w in _all_writers(sys.argv[1], Path({address!r}))]))"
+    )
+    with root_side(Path(address), 65534), opened_elsewhere(node, "os.O_RDWR") as pid:
+        done = subprocess.run(
+            [sys.executable, "-c", code, node], check=True, capture_output=True, text=True
+        )
+
+    assert done.stdout == f"[{pid}]"
+
+
 # --- Switching off.
+
+
+@pytest.mark.root
+def test_a_refusal_crosses_the_socket(node: str, tmp_path: Path) -> None:
+    """Whoever asked is told in the same sentence, and never takes it for done."""
+    with (
+        root_side(tmp_path / "socket", os.geteuid()) as address,
+        pytest.raises(RefusedError, match="not on USB or SATA"),
+    ):
+        ask_power_off(node, sequence_of(node), address)
+
+
+@pytest.mark.root
+def test_what_memory_still_holds_for_a_disk_reaches_it_first(
+    node: str, switch: Switch, tmp_path: Path
+) -> None:
+    """A plain writer has gone, and its bytes wait in the page cache as long as somebody reads."""
+    with opened_elsewhere(node, "os.O_RDONLY"):
+        Path(node).write_bytes(b"x" * 4096)
+        pull(switch, node, sequence_of(node))
+
+        assert (tmp_path / "drive.img").read_bytes()[:4096] == b"x" * 4096
+
+
+@pytest.mark.root
+def test_a_device_with_the_number_of_a_disk_is_none(node: str, tmp_path: Path) -> None:
+    """Character and block devices are numbered apart."""
+    os.mknod(tmp_path / "tape", 0o600 | stat.S_IFCHR, Path(node).stat().st_rdev)
+    with pytest.raises(RefusedError, match="no whole disk"):
+        switch_off(str(tmp_path / "tape"), 1)
 
 
 @pytest.mark.root
