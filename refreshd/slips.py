@@ -38,8 +38,8 @@ from refreshd.policy import Policy
 from refreshd.policy_tables import SlipRules
 from refreshd.quantities import DriveNumber, Errand, SlipNumber
 from refreshd.slip_words import stage_of
-from refreshd.spreading import PlannedVisit, families
-from refreshd.wants import days_of
+from refreshd.spreading import PlannedVisit
+from refreshd.wants import days_of, families
 
 __all__ = ["Backlog", "SlipChange", "SlipView", "backlog", "changes", "next_change", "stage_of"]
 
@@ -47,6 +47,7 @@ SlipChange = SlipIssued | SlipReminded | SlipLapsed | SlipReturned
 """The events that time and the plan bring about; the others come from drives and people."""
 
 _DAILY = timedelta(days=1)
+_NAMED_MAX = 500  # drives in one sentence: nobody reads on, and a mail has its bounds
 _NO_DAYS: Mapping[DriveNumber, date] = MappingProxyType({})
 
 
@@ -104,10 +105,12 @@ class Backlog:
         first = self.visits[0]
         drives = counted(len(self.visits), "drive")
         verb = "waits" if len(self.visits) == 1 else "wait"
+        names = ", ".join(one.drive for one in self.visits[:_NAMED_MAX])
+        more = len(self.visits) - _NAMED_MAX
         return (
             f"{drives} past the grace of the policy {verb} for a free bay or their turn, longest "
             f"of all {first.drive}, due since {first.due_on.isoformat()}; they are asked for one "
-            "after the other"
+            f"after the other: {names}" + (f" and {more} more" if more > 0 else "")
         )
 
 

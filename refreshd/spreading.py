@@ -26,7 +26,7 @@ Nothing here knows which slips are open: a drive stays in the plan until its vis
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -36,7 +36,7 @@ from refreshd.cards import Carrier, DriveCard, ShelfRow
 from refreshd.durations import MONTHS_A_YEAR, Duration, add
 from refreshd.policy import Policy
 from refreshd.quantities import DriveNumber, Errand
-from refreshd.wants import PlannedVisit, RulesOf, Want, days_of
+from refreshd.wants import Family, PlannedVisit, RulesOf, Want, days_of, families
 from refreshd.words import DAY_S, HOUR_S
 
 __all__ = [
@@ -119,16 +119,6 @@ def can_be_asked_for(card: DriveCard) -> bool:
     return card.withdrawn_on is None and card.evidence.carrier is Carrier.BLOCK
 
 
-def families(card: DriveCard) -> tuple[tuple[str, ...], ...]:
-    """Return the names of the groups of copies that a drive belongs to; siblings share one."""
-    found: list[tuple[str, ...]] = []
-    if card.holding:
-        found.append(("holding", card.holding))
-    if card.evidence.signatures:
-        found.append(("signatures", *card.evidence.signatures))
-    return tuple(found)
-
-
 def are_siblings(one: DriveCard, other: DriveCard) -> bool:
     """Say whether two drives hold copies of the same content (I9)."""
     return one.number != other.number and not set(families(one)).isdisjoint(families(other))
@@ -206,17 +196,25 @@ def _by_refresh(want: Want) -> tuple[float, DriveNumber]:
     return want.by_refresh, want.number
 
 
+def _shared(wants: Iterable[Want]) -> frozenset[Family]:
+    """Return the families that more than one drive belongs to."""
+    members = Counter(family for want in wants for family in want.families)
+    return frozenset(family for family, count in members.items() if count > 1)
+
+
 def _apart_in_families(wants: Sequence[Want], apart_days: int) -> list[float]:
     """Return the days by which to ask, the first of several copies early enough for the last.
 
     `wants` come by their deadline.
     """
     deadlines = [want.by_refresh for want in wants]
-    latest: dict[tuple[str, ...], float] = {}
+    shared = _shared(wants)
+    latest: dict[Family, float] = {}
     for at in reversed(range(len(wants))):
-        for family in families(wants[at].row.card):
+        mine = shared.intersection(wants[at].families)
+        for family in mine:
             deadlines[at] = min(deadlines[at], latest.get(family, inf) - apart_days)
-        for family in families(wants[at].row.card):
+        for family in mine:
             latest[family] = deadlines[at]
     return deadlines
 
@@ -286,23 +284,24 @@ def _keep_siblings_apart(
     A drive that nobody brings must not keep its copies from their refresh: what is past its
     grace stands back behind the others.
     """
-    free_from: dict[tuple[str, ...], int] = defaultdict(int)
+    shared = _shared(asked)
+    free_from: dict[Family, int] = defaultdict(int)
     for one in asked:
-        if one.row.last_refresh_at is not None:
-            ended = one.row.last_refresh_at.date()
-            for family in families(one.row.card):
-                free_from[family] = max(free_from[family], add(ended, apart).toordinal() + 1)
-    as_of = date.fromordinal(today)
-    for at in sorted(range(len(asked)), key=_turn_of(asked, days, as_of)):
+        mine = shared.intersection(one.families)
+        if mine and one.row.last_refresh_at is not None:
+            free = add(one.row.last_refresh_at.date(), apart).toordinal() + 1
+            for family in mine:
+                free_from[family] = max(free_from[family], free)
+    for at in sorted(range(len(asked)), key=_turn_of(asked, days, date.fromordinal(today))):
         want = asked[at]
         want.choose(days[at])
-        if want.errand is not Errand.REFRESH:
+        mine = shared.intersection(want.families)
+        if want.errand is not Errand.REFRESH or not mine:
             continue
-        groups = families(want.row.card)
-        days[at] = max([days[at], *(free_from[family] for family in groups)])
-        for family in groups:
-            day = date.fromordinal(min(days[at], date.max.toordinal()))
-            free_from[family] = add(day, apart).toordinal() + 1
+        days[at] = max([days[at], *(free_from[family] for family in mine)])
+        free = add(date.fromordinal(min(days[at], date.max.toordinal())), apart).toordinal() + 1
+        for family in mine:
+            free_from[family] = free
 
 
 def _turn_of(

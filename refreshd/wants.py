@@ -22,6 +22,9 @@ from refreshd.policy_tables import VisitRules
 from refreshd.quantities import DriveNumber, Errand, MediumKind, PassKind
 from refreshd.words import DAY_S
 
+Family = tuple[str, ...]
+"""What the drives with copies of one content have in common: a holding, or their signatures."""
+
 RETRY_DAYS = 90
 """When a refresh that left its drive due is tried again. Chosen, no source."""
 
@@ -100,6 +103,16 @@ class RulesOf:
         )
 
 
+def families(card: DriveCard) -> tuple[Family, ...]:
+    """Return the names of the groups of copies that a drive belongs to; siblings share one."""
+    found: list[Family] = []
+    if card.holding:
+        found.append(("holding", card.holding))
+    if card.evidence.signatures:
+        found.append(("signatures", *card.evidence.signatures))
+    return tuple(found)
+
+
 def days_of(duration: Duration) -> int:
     """Return how many days a duration has, about: counted from 1 January 2001."""
     start = date(2001, 1, 1)
@@ -145,6 +158,7 @@ class Want:
         self.due_on = self._due_on()
         self.grace_ends_on = add(self.due_on, rules.grace)
         self.is_first = not card.is_taken_in or self.back is not None  # before all others (S2)
+        self.families = families(card)
         self._stays: dict[Errand, Stay] = {}
         self._whys: dict[Errand, str] = {}
 

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from random import Random
 
 from refreshd.cards import Carrier, Evidence, Presence, ShelfRow, Slip, SlipState
@@ -122,7 +123,7 @@ class Scenario:
     years: int = 20
     policy: dict[str, object] = field(default_factory=dict)
     outages: tuple[Off, ...] = ()
-    habits: Habits = Habits()
+    habits: Habits = field(default_factory=Habits)
     mishaps_a_year: int = 6
     deaths: int = 3
 
@@ -171,6 +172,15 @@ class World:
         self.asking_max = 0
         self.bells = 0
         self._seen = 0
+        self._done_seen = 0
+        cards = self.ledger.drives()
+        self._read_limit = {
+            one.number: self._limit(one.accessioned_on, Duration(years=1)) for one in cards
+        }
+        self._rewrite_limit = {
+            one.number: self._limit(one.claimed_written_on or one.accessioned_on, Duration(years=3))
+            for one in cards
+        }
         self._dead_seen: dict[DriveNumber, float] = {}
 
     # The shelf
@@ -184,7 +194,7 @@ class World:
             size = (2, 4, 4, 6)[lot] * TB
             claimed = BEGINS.date() - timedelta(days=(0, 0, 250, 700)[lot])
             pair = f"content {at // 2}" if at % 10 < 2 else None
-            triple = ("ext4:shared-%d" % (at // 3),) if 150 <= at < 180 else (f"ext4:own-{at}",)
+            triple = (f"ext4:shared-{at // 3}",) if 150 <= at < 180 else (f"ext4:own-{at}",)
             evidence = Evidence(
                 Carrier.BLOCK, size, 512, 4096, serial=f"S{at:05}", signatures=triple,
                 has_own_names=True,
@@ -241,7 +251,7 @@ class World:
     def run(self, days: float | None = None) -> None:
         """Let the years pass, or only so many days of them."""
         for off in self.scenario.outages:
-            self.timeline.after(off.on_day * DAY_S, lambda off=off: self._outage(off))
+            self.timeline.after(off.on_day * DAY_S, partial(self._outage, off))
         self._draw_mishaps()
         self.archivist.begin()
         self.timeline.after(DAY_S - 3600, self._inspect)
@@ -293,14 +303,14 @@ class World:
             at_s = self.random.uniform(0, years * 365 * DAY_S)
             drive = self.drives[self.random.choice(numbers)]
             kind = self.random.choice(list(Mishap))
-            self.timeline.after(at_s, lambda drive=drive, kind=kind: setattr(drive, "mishap", kind))
+            self.timeline.after(at_s, partial(setattr, drive, "mishap", kind))
         for drive in self.random.sample(list(self.drives.values()), self.scenario.drives // 40):
             at_s = self.random.uniform(0, years * 365 * DAY_S)
             bad = frozenset({self.random.randrange(CHUNKS)})
-            self.timeline.after(at_s, lambda drive=drive, bad=bad: setattr(drive, "bad_chunks", bad))
+            self.timeline.after(at_s, partial(setattr, drive, "bad_chunks", bad))
         for drive in self.random.sample(list(self.drives.values()), self.scenario.deaths):
             at_s = self.random.uniform(0, years * 365 * DAY_S)
-            self.timeline.after(at_s, lambda drive=drive: setattr(drive, "is_dead", True))
+            self.timeline.after(at_s, partial(setattr, drive, "is_dead", True))
 
     def _bury(self) -> None:
         """Take drives out of care that did not answer for two weeks."""
@@ -328,17 +338,17 @@ class World:
     def inspect_shelf(self) -> None:
         """Note drives that passed interval and grace without an escalation."""
         today = self.today()
-        read, written = self._truth()
+        self._learn_truth()
         escalated = {slip.drive for slip in self.ledger.slips() if slip.is_escalated}
         for card in self.ledger.drives():
             number = card.number
-            limits = [_limit(read[number], Duration(years=1), self.policy)]
+            limit = self._read_limit[number]
             if card.hold is None:
-                limits.append(_limit(written[number], Duration(years=3), self.policy))
-            if today <= min(limits) + timedelta(days=1) or number in escalated:
+                limit = min(limit, self._rewrite_limit[number])
+            if today <= limit + timedelta(days=1) or number in escalated:
                 continue
-            if not self._was_said(number, min(limits)):
-                self.wrongs.append(f"{today}: {number} passed {min(limits)} without an escalation")
+            if not self._was_said(number, limit):
+                self.wrongs.append(f"{today}: {number} passed {limit} without an escalation")
 
     def _was_said(self, number: DriveNumber, since: date) -> bool:
         since_s = (datetime.combine(since, datetime.min.time(), UTC) - BEGINS).total_seconds()
@@ -349,26 +359,17 @@ class World:
                 return True
         return False
 
-    def _truth(self) -> tuple[dict[DriveNumber, date], dict[DriveNumber, date]]:
-        """Return when each drive was last read through and last rewritten, in truth."""
-        if not hasattr(self, "_read"):
-            self._read = {card.number: card.accessioned_on for card in self.ledger.drives()}
-            self._rewritten = {
-                card.number: card.claimed_written_on or card.accessioned_on
-                for card in self.ledger.drives()
-            }
-            self._done_seen = 0
+    def _learn_truth(self) -> None:
+        """Work out until when each drive is in order, from what was really done with it."""
         for done in self.bays.room.done[self._done_seen :]:
             day = (BEGINS + timedelta(seconds=done.began_s)).date()
-            self._read[done.drive] = day
+            self._read_limit[done.drive] = self._limit(day, Duration(years=1))
             if done.kind is PassKind.REFRESH:
-                self._rewritten[done.drive] = day
+                self._rewrite_limit[done.drive] = self._limit(day, Duration(years=3))
         self._done_seen = len(self.bays.room.done)
-        return self._read, self._rewritten
 
-
-def _limit(counted: date, interval: Duration, policy: Policy) -> date:
-    return add(add(counted, interval), policy.slips.grace)
+    def _limit(self, counted: date, interval: Duration) -> date:
+        return add(add(counted, interval), self.policy.slips.grace)
 
 
 def _taken_in(
