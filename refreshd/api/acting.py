@@ -16,7 +16,7 @@ from refreshd.api.office import Office, answer_of
 from refreshd.api.watching import of_visit
 from refreshd.cards import DriveCard, Slip
 from refreshd.caretaker.status import Status
-from refreshd.errors import InvariantBrokenError, RefusedError
+from refreshd.errors import InvariantBrokenError, RefusedError, UsageError
 from refreshd.events import Entry
 from refreshd.ports import NewCard, VisitOrder
 from refreshd.quantities import FindingId, PassKind
@@ -106,7 +106,10 @@ async def returned(office: TheOffice, caller: TheCaller, number: Drive) -> Respo
 @router.post("/pause", summary="Let no pass run", response_model=Told[Status])
 async def pause(office: TheOffice, caller: TheCaller, wish: PauseWish) -> Response:
     """Stop passes at their next checkpoint and begin none, until then or until `resume`."""
-    until = None if wish.until is None else wish.until.astimezone(UTC)
+    try:
+        until = None if wish.until is None else wish.until.astimezone(UTC)
+    except OverflowError as err:
+        raise UsageError(f"a pause until {wish.until}: no calendar goes so far") from err
     office.caretaker.pause(caller.name, until)
     return answer_of(Told[Status], office.caretaker.status())
 

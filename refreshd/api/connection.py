@@ -17,14 +17,9 @@ from uvicorn.config import Config
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.server import ServerState
 
+from refreshd.api.limits import Limits
 from refreshd.api.peers import Peer, peer_of
 from refreshd.api.refusal import REFUSAL_BYTES
-
-HEAD_S_MAX = 10.0
-"""A request line and its headers are some hundred bytes; whoever takes longer sends none."""
-
-CONNECTIONS_MAX_A_USER = 32
-CONNECTIONS_MAX = 256
 
 STRANGER = Peer(uid=-1, groups=frozenset())
 """Where the kernel does not say who it is: nobody, with no right."""
@@ -39,8 +34,10 @@ class PeerProtocol(H11Protocol):
         server_state: ServerState,
         app_state: dict[str, Any],
         _loop: asyncio.AbstractEventLoop | None = None,
+        limits: Limits = Limits(),  # noqa: B008 - frozen; uvicorn makes connections without it
     ) -> None:
         super().__init__(config, server_state, app_state, _loop)
+        self._limits = limits
         self.peer = STRANGER
         self._impatience: asyncio.TimerHandle | None = None
 
@@ -71,20 +68,26 @@ class PeerProtocol(H11Protocol):
         elif self._impatience is None:
             self._be_impatient()
 
+    def on_response_complete(self) -> None:
+        """Be as impatient with a next head that has begun as with the first."""
+        super().on_response_complete()
+        if self.conn.trailing_data[0] and self._impatience is None:
+            self._be_impatient()
+
     def send_400_response(self, msg: str) -> None:  # noqa: ARG002 - the peer is told nothing.
         """Answer what is no HTTP as any stranger is answered."""
         self.transport.write(REFUSAL_BYTES)
         self.transport.close()
 
     def _are_too_many(self) -> bool:
-        if len(self.connections) > CONNECTIONS_MAX:
+        if len(self.connections) > self._limits.connections:
             return True
         others = (one for one in self.connections if isinstance(one, PeerProtocol))
         same = sum(one.peer.uid == self.peer.uid for one in others)
-        return self.peer.uid != 0 and same > CONNECTIONS_MAX_A_USER
+        return self.peer.uid != 0 and same > self._limits.connections_a_user
 
     def _be_impatient(self) -> None:
-        self._impatience = self.loop.call_later(HEAD_S_MAX, self._give_up)
+        self._impatience = self.loop.call_later(self._limits.head_s, self._give_up)
 
     def _be_patient(self) -> None:
         if self._impatience is not None:

@@ -15,6 +15,7 @@ import asyncio
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 
+from refreshd.api.limits import Limits
 from refreshd.api.peers import Caller, Doorkeeper, Peer
 from refreshd.api.refusal import REFUSAL_BODY, REFUSAL_HEADERS
 from refreshd.errors import RefusedError, UsageError
@@ -27,11 +28,7 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
-BODY_BYTES_MAX = 64 * 1024
-"""The longest body that makes sense names a thousand findings, some 20 KiB."""
-
-BODY_S_MAX = 10.0
-
+_DIGITS_MAX = 18
 LOOKING = frozenset({"GET", "HEAD"})
 BEHALF = b"refreshd-behalf"
 BEHALF_CHARACTERS_MAX = 64
@@ -44,9 +41,10 @@ class _TooMuchError(Exception):
 class Gate:
     """An ASGI application before another."""
 
-    def __init__(self, app: App, door: Doorkeeper) -> None:
+    def __init__(self, app: App, door: Doorkeeper, limits: Limits) -> None:
         self._app = app
         self._door = door
+        self._limits = limits
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request pass, or answer it here."""
@@ -57,13 +55,14 @@ class Gate:
         if scope["method"] not in LOOKING and not caller.may_act:
             await _fail(send, 403, _MAY_NOT_ACT)
             return
+        limits = self._limits
         try:
-            async with asyncio.timeout(BODY_S_MAX):
-                body = await _body(scope, receive)
+            async with asyncio.timeout(limits.body_s):
+                body = await _body(scope, receive, limits.body_bytes)
         except TimeoutError:
-            await _fail(send, 408, UsageError(f"the body did not come in {BODY_S_MAX:.0f} s"))
+            await _fail(send, 408, UsageError(f"the body did not come in {limits.body_s:.0f} s"))
         except _TooMuchError:
-            await _fail(send, 413, UsageError(f"a body holds at most {BODY_BYTES_MAX} bytes"))
+            await _fail(send, 413, UsageError(f"a body holds at most {limits.body_bytes} bytes"))
         except ConnectionError:
             return
         else:
@@ -93,9 +92,9 @@ def _on_behalf(caller: Caller, scope: Scope) -> Caller:
     return Caller(caller.uid, f"{claimed} as {caller.name}", caller.may_act)
 
 
-async def _body(scope: Scope, receive: Receive) -> bytes:
+async def _body(scope: Scope, receive: Receive, bytes_max: int) -> bytes:
     announced = dict(scope["headers"]).get(b"content-length", b"0")
-    if len(announced) > len(str(BODY_BYTES_MAX)) or int(announced) > BODY_BYTES_MAX:
+    if announced.isdigit() and (len(announced) > _DIGITS_MAX or int(announced) > bytes_max):
         raise _TooMuchError
     body = bytearray()
     while True:
@@ -103,7 +102,7 @@ async def _body(scope: Scope, receive: Receive) -> bytes:
         if message["type"] != "http.request":
             raise ConnectionError  # whoever asked is gone
         body += message.get("body", b"")
-        if len(body) > BODY_BYTES_MAX:
+        if len(body) > bytes_max:
             raise _TooMuchError
         if not message.get("more_body", False):
             return bytes(body)

@@ -15,9 +15,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, TypeVar
-
-from fastapi import Response
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from refreshd.api.peers import Caller
 from refreshd.api.watching import Gallery
@@ -26,6 +24,9 @@ from refreshd.configfile import LoadedPolicy
 from refreshd.reception.local import LocalReception, policy_sentences
 from refreshd.reception.wire import Told
 from refreshd.wiring.station import Station
+
+if TYPE_CHECKING:
+    from fastapi import Response
 
 READERS = 3
 LONG_READERS = 1
@@ -105,8 +106,7 @@ class Office:
             told = kind.model_construct(said=tuple(gathering.heard), answer=answer)
             return told.model_dump_json().encode()
 
-        body = await self.in_thread(threads, work)
-        return Response(body, media_type=JSON)
+        return _as_response(await self.in_thread(threads, work))
 
     async def in_thread(self, threads: ThreadPoolExecutor, work: Callable[[], T]) -> T:
         """Do something that may wait."""
@@ -131,7 +131,12 @@ class Office:
             threads.shutdown(wait=False, cancel_futures=True)
 
 
-def answer_of(kind: type[Told[Any]], answer: object, status: int = 200) -> Response:
+def answer_of(kind: type[Told[Any]], answer: object) -> Response:
     """Return an answer that was at hand."""
-    body = kind.model_construct(said=(), answer=answer).model_dump_json()
-    return Response(body, status, media_type=JSON)
+    return _as_response(kind.model_construct(said=(), answer=answer).model_dump_json().encode())
+
+
+def _as_response(body: bytes) -> Response:
+    from fastapi import Response  # noqa: PLC0415 - an idle daemon has an office and no application.
+
+    return Response(body, media_type=JSON)

@@ -24,7 +24,8 @@ REFUSAL_HEADERS = (
 
 REFUSAL_BYTES = (
     b"HTTP/1.1 403 Forbidden\r\n"
-    + b"".join(name + b": " + value + b"\r\n" for name, value in REFUSAL_HEADERS)
+    + b"".join(name + b": " + value + b"\r\n" for name, value in REFUSAL_HEADERS[:-1])
+    + b"Connection: close\r\n"  # as h11 writes it
     + b"\r\n"
     + REFUSAL_BODY
 )

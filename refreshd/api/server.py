@@ -21,6 +21,7 @@ import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -29,6 +30,7 @@ from uvicorn.config import HTTPProtocolType
 
 from refreshd.api.connection import PeerProtocol
 from refreshd.api.gate import App, Gate, Receive, Scope, Send
+from refreshd.api.limits import Limits
 from refreshd.api.office import Office
 from refreshd.api.peers import Doorkeeper, group_id
 from refreshd.errors import RefusedError
@@ -118,12 +120,14 @@ class ApiServer:
     Args:
         path: Where the socket is made; its directory must be there.
         office: What stands behind the paths.
+        limits: What a connection may cost.
 
     """
 
-    def __init__(self, path: Path, office: Office) -> None:
+    def __init__(self, path: Path, office: Office, limits: Limits | None = None) -> None:
         self._path = path
         self._office = office
+        self._limits = limits or Limits()
         self._lock = -1
         self._listener: socket.socket | None = None
         self._server: _QuietServer | None = None
@@ -188,10 +192,11 @@ class ApiServer:
         return self._office.station().policy.policy.access
 
     def _config(self) -> uvicorn.Config:
-        gate = Gate(_AtFirstRequest(self._office), Doorkeeper(self._rules, os.geteuid()))
+        door = Doorkeeper(self._rules, os.geteuid())
+        gate = Gate(_AtFirstRequest(self._office), door, self._limits)
         return uvicorn.Config(
             cast("Callable[..., object]", gate),
-            http=cast("HTTPProtocolType", PeerProtocol),
+            http=cast("HTTPProtocolType", partial(PeerProtocol, limits=self._limits)),
             ws="none",
             lifespan="off",
             interface="asgi3",

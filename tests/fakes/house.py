@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import cast
 
+from refreshd.api.limits import Limits
 from refreshd.api.office import Office
 from refreshd.api.server import ApiServer
 from refreshd.cards import Pause, SlipState
@@ -102,9 +103,7 @@ class InventedCaretaker:
     def status(self) -> Status:
         """Return how things stand."""
         now = self.station.clock.now()
-        here = tuple(
-            DriveHere(Seat(node, None), Doing.IDLE, None, None, now) for node in self.here
-        )
+        here = tuple(DriveHere(Seat(node, None), Doing.IDLE, None, None, now) for node in self.here)
         return Status(at=now, bays=1, here=here, pause=self.pause_now)
 
     def begin(self, order: VisitOrder) -> Seat:
@@ -235,11 +234,15 @@ def a_station(state: Path, loaded: LoadedPolicy | None = None) -> Station:
 
 @contextmanager
 def serving(
-    path: Path, station: Station, play: Play = play_at_once, access: AccessRules | None = None
+    path: Path,
+    station: Station,
+    play: Play = play_at_once,
+    access: AccessRules | None = None,
+    limits: Limits | None = None,
 ) -> Iterator[House]:
     """Serve the interface of a station on a real socket."""
     office, caretaker = an_office(station, play, access)
-    server = ApiServer(path, office)
+    server = ApiServer(path, office, limits)
     server.bind()
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_until_complete, args=(server.serve(),), daemon=True)
