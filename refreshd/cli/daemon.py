@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Annotated
 
@@ -12,6 +13,7 @@ import typer
 
 from refreshd.cli.answer import Answer
 from refreshd.cli.choosing import reception_of
+from refreshd.cli.signals import StoppedByHandError
 from refreshd.cli.words import AsJson, Number, number_of
 from refreshd.errors import UsageError
 from refreshd.verbs.care import shown
@@ -56,10 +58,12 @@ def _followed(ctx: typer.Context, *, as_json: bool) -> Iterator[str]:
             yield json.dumps(status_object(found))
         else:
             yield from status_lines(found)
-        for line in desk.follow():
-            told = json.dumps(heard_object(line)) if as_json else heard_line(line)
-            if told is not None:
-                yield told
+        # To be ended by hand is the usual end of this, and no failure.
+        with suppress(StoppedByHandError):
+            for line in desk.follow():
+                told = json.dumps(heard_object(line)) if as_json else heard_line(line)
+                if told is not None:
+                    yield told
 
 
 def pause_verb(

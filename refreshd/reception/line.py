@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,12 +11,20 @@ from typing import Any, TypeVar
 import httpx
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from refreshd.errors import DaemonUnreachableError, InvariantBrokenError, RefreshdError
+from refreshd.errors import (
+    DaemonUnreachableError,
+    InvariantBrokenError,
+    RefreshdError,
+    RefusedError,
+)
 from refreshd.messages import ErrorTold, raised
 from refreshd.ports import Attendant
 from refreshd.reception.wire import BEHALF_HEADER, PREFIX, Failure, Told
 
 CONNECT_S_MAX = 5.0
+FIRST_S_MAX = 10.0
+"""The first question needs no disk: a daemon that does not answer it hangs, or is overrun."""
+
 ANSWER_S_MAX = 90.0
 """The lock of the shelf is waited for up to 60 seconds; what takes longer is told in a stream."""
 
@@ -40,6 +49,7 @@ class Line:
     def __init__(self, path: Path, attendant: Attendant, behalf: str = "") -> None:
         self.path = path
         self._attendant = attendant
+        self._said: set[str] = set()
         self._client = httpx.Client(
             transport=httpx.HTTPTransport(uds=str(path), retries=0),
             base_url=f"http://refreshd{PREFIX}",
@@ -47,6 +57,31 @@ class Line:
             headers=[(BEHALF_HEADER.encode(), behalf.encode())] if behalf else None,
             trust_env=False,  # a proxy of the environment has no business here
         )
+
+    def knock(self) -> None:
+        """
+        Find out whether a daemon is there at all, and lets this user in.
+
+        Raises:
+            DaemonUnreachableError: Nobody answers.
+            RefusedError: The socket may not be opened.
+
+        """
+        # By hand: the library under httpx leaves its socket open where nobody answers.
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as line:
+            line.settimeout(CONNECT_S_MAX)
+            try:
+                line.connect(str(self.path))
+            except PermissionError as err:
+                raise RefusedError(
+                    f"{self.path}: this user may not talk to the daemon; ask the administrator to "
+                    "be in the group that its policy names, and log in anew"
+                ) from err
+            except OSError as err:
+                raise DaemonUnreachableError(
+                    f"no daemon answers at {self.path} ({err.strerror or err}); start it, or work "
+                    "without one by --socket none"
+                ) from err
 
     def close(self) -> None:
         """Close the connection."""
@@ -76,7 +111,9 @@ class Line:
             raise _failure(response.content, self.path)
         told = read(TypeAdapter(kind), response.text)
         for sentence in told.said:
-            self._attendant.said(sentence)
+            if sentence not in self._said:  # A verb may ask twice; what is doubtful is said once.
+                self._said.add(sentence)
+                self._attendant.said(sentence)
         return told.answer
 
     @contextmanager
@@ -100,7 +137,7 @@ class Line:
             yield
         except httpx.ConnectError as err:
             raise DaemonUnreachableError(
-                f"no daemon answers at {self.path} ({err}); start it, or ask without --socket"
+                f"no daemon answers at {self.path} any more ({err}); look at its log"
             ) from err
         except httpx.TimeoutException as err:
             raise DaemonUnreachableError(

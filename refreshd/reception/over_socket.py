@@ -26,6 +26,7 @@ from refreshd.errors import (
     DriveError,
     InvariantBrokenError,
     RefreshdError,
+    UnknownDriveError,
     UsageError,
 )
 from refreshd.events import Entry
@@ -39,7 +40,7 @@ from refreshd.messages import (
 from refreshd.passes.bench import PassReport
 from refreshd.ports import Attendant
 from refreshd.quantities import DriveNumber, FindingId
-from refreshd.reception.line import Line, Query, error_told, read
+from refreshd.reception.line import FIRST_S_MAX, Line, Query, error_told, read
 from refreshd.reception.protocol import PassAsked
 from refreshd.reception.wire import (
     JOURNAL_LINES,
@@ -59,7 +60,7 @@ from refreshd.verbs.care import Accession, Correction, TakenIn, Withdrawn
 from refreshd.verbs.deciding import Accepted
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
-from refreshd.verbs.records import JournalWish
+from refreshd.verbs.records import JournalWish, refuse_too_many
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
 
@@ -87,8 +88,9 @@ class SocketReception:
     # Looking
 
     def about(self) -> About:
-        """Return which daemon this is."""
-        return self._line.get("/about", Told[About])
+        """Return which daemon this is, or raise what keeps this user from it."""
+        self._line.knock()
+        return self._line.get("/about", Told[About], patience_s=FIRST_S_MAX)
 
     def shelf_list(self, as_of: date | None) -> ShelfList:
         """List the drives in care by due date."""
@@ -104,6 +106,7 @@ class SocketReception:
 
     def show_journal(self, wish: JournalWish) -> Iterator[Entry]:
         """Yield the wanted entries."""
+        refuse_too_many(wish)
         query = _given(drive=wish.number, last=wish.last, with_checkpoints=wish.with_checkpoints)
         with self._line.streaming("GET", "/journal", None, query) as lines:
             for text in lines:
@@ -198,7 +201,11 @@ class SocketReception:
 
     def _is_known(self, number: DriveNumber) -> bool:
         """Say whether an accession of this number was begun before."""
-        return any(line.card.number == number for line in self.shelf_list(None).lines)
+        try:
+            self.look_at(number)
+        except UnknownDriveError:
+            return False
+        return True
 
     def _visit(
         self, path: str, wish: BaseModel, number: DriveNumber, attendant: Attendant

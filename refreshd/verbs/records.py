@@ -34,14 +34,19 @@ class JournalWish:
 
 def show_journal(station: Station, wish: JournalWish) -> Iterator[Entry]:
     """Yield the wanted entries, oldest first, each one verified."""
-    if wish.last is not None and not 1 <= wish.last <= LAST_MAX:
-        raise UsageError(f"--last: from 1 to {LAST_MAX} records")
+    refuse_too_many(wish)
     with journal_for_reading(station) as journal:
         wanted = (entry for entry in journal.entries() if _is_wanted(entry, wish))
         if wish.last is not None:
             yield from deque(wanted, maxlen=wish.last)
         else:
             yield from wanted
+
+
+def refuse_too_many(wish: JournalWish) -> None:
+    """Raise UsageError where no such number of records can be told."""
+    if wish.last is not None and not 1 <= wish.last <= LAST_MAX:
+        raise UsageError(f"--last: from 1 to {LAST_MAX} records")
 
 
 def _is_wanted(entry: Entry, wish: JournalWish) -> bool:
