@@ -107,6 +107,7 @@ class WorkerProcesses:
         hear: Told each message, in the loop. Must not raise.
         patience: See there.
         command: What a worker is started by; tests have others.
+        send: Sends a signal to a session; tests have a kernel that holds processes.
 
     """
 
@@ -116,13 +117,17 @@ class WorkerProcesses:
         hear: Hear,
         patience: Patience | None = None,
         command: Sequence[str] = (sys.executable, "-P", "-m", "refreshd.worker"),
+        send: Callable[[int, int], None] = os.killpg,
     ) -> None:
         self._setting = setting
         self._hear = hear
         self._patience = patience or Patience()
         self._command = tuple(command)
+        self._send = send
         self._workers: dict[Seat, _Worker] = {}
         self._tasks: set[asyncio.Task[None]] = set()
+        self.left: set[asyncio.Task[None]] = set()
+        """Workers that hang in the kernel; nobody waits for them."""
 
     def identify(self, seat: Seat) -> None:
         """Find out which drive is at a seat, without writing."""
@@ -244,6 +249,10 @@ class WorkerProcesses:
         finally:
             for task in (ended, reading, telling):
                 task.cancel()
+            if process.stdin is not None:
+                process.stdin.close()
+        if is_left:
+            self._leave(worker, process)
         code = process.returncode
         return WorkerEnded(
             exit_code=-signal.SIGKILL if code is None else code,
@@ -267,11 +276,28 @@ class WorkerProcesses:
             if ended.done():
                 return True
             if number is not None:
-                _signal(worker, number)
+                self._signal(worker, number)
             await asyncio.wait({ended}, timeout=seconds)
-        if not ended.done():
-            LOG.error("%s: the worker hangs in the kernel and is left alone", worker.seat.node)
         return ended.done()
+
+    def _leave(self, worker: _Worker, process: asyncio.subprocess.Process) -> None:
+        """Say that a worker hangs in the kernel, and, whenever that is, that it ended."""
+        node = worker.seat.node
+        LOG.error("%s: worker %d hangs in the kernel and is left alone", node, process.pid)
+
+        async def end() -> None:
+            code = await process.wait()
+            LOG.warning("%s: worker %d, which hung, ended with %d", node, process.pid, code)
+
+        task = asyncio.get_running_loop().create_task(end())
+        self.left.add(task)
+        task.add_done_callback(self.left.discard)
+
+    def _signal(self, worker: _Worker, number: signal.Signals) -> None:
+        """Signal the session of a worker: it, and what it may have started."""
+        if worker.process is not None:
+            with suppress(ProcessLookupError, PermissionError):
+                self._send(worker.process.pid, number)
 
     async def _read(self, worker: _Worker, process: asyncio.subprocess.Process) -> None:
         """Tell what a worker says, line by line."""
@@ -337,13 +363,6 @@ def _write(worker: _Worker, words: bytes) -> None:
 
 def _as_line(text: str) -> bytes:
     return json.dumps(text).encode() + b"\n"
-
-
-def _signal(worker: _Worker, number: signal.Signals) -> None:
-    """Signal the session of a worker: it, and what it may have started."""
-    if worker.process is not None:
-        with suppress(ProcessLookupError, PermissionError):
-            os.killpg(worker.process.pid, number)
 
 
 _KEPT_NAMES = frozenset({"PATH", "HOME", "TZ", "LANG", "LC_ALL", "LC_CTYPE", "VIRTUAL_ENV"})
