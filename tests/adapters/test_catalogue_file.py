@@ -129,6 +129,33 @@ def test_each_acknowledged_transaction_was_synced(path: Path) -> None:
         assert any("sync" in line and "-wal>" in line for line in lines[start:stop])
 
 
+def test_the_header_of_a_log_begun_anew_is_synced_first(path: Path) -> None:
+    """I5: otherwise a cut could leave a prefix of older transactions over newer pages.
+
+    The log is begun anew when all of it is in the database file; a torn log under its old header
+    would be played back in part, and take the pages of an acknowledged transaction away.
+    """
+    path.parent.mkdir()
+    program = (
+        "import sys; from pathlib import Path; from tests.builders import *;"
+        "from refreshd.adapters.catalogue import SqliteCatalogue;"
+        "from refreshd.adapters.catalogue.opening import open_for_writing;"
+        "f = open_for_writing(Path(sys.argv[1])); c = f.engine.connect();"
+        "c.exec_driver_sql('PRAGMA wal_autocheckpoint = 1'); c.close();"
+        "c = SqliteCatalogue(Path(sys.argv[1]), f); s = Scribe(); c.apply(s.entries(*taken_in(3)));"
+        "[c.apply(s.entries(opened(n, 1))) for n in range(1, 6)]; c.close()"
+    )
+    need("strace")
+    trace = path.parent / "trace"
+    words = ["strace", "-f", "-y", "-e", "trace=pwrite64,fdatasync,fsync", "-o", str(trace)]
+    subprocess.run([*words, sys.executable, "-c", program, str(path)], check=True)
+    calls = [line for line in trace.read_text().splitlines() if f"{path.name}-wal>" in line]
+    headers = [at for at, line in enumerate(calls) if line.endswith(", 32, 0) = 32")]
+
+    assert len(headers) > 3
+    assert all("sync" in calls[at + 1] for at in headers)
+
+
 def test_the_file_says_whose_it_is(filled: Path) -> None:
     """Another program's file is never taken for a catalogue."""
     assert asked(filled, "PRAGMA application_id") == APPLICATION_ID

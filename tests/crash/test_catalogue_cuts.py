@@ -26,14 +26,26 @@ import pytest
 
 from refreshd.adapters.catalogue import SqliteCatalogue
 from refreshd.adapters.catalogue.opening import open_for_writing
-from refreshd.events import Entry, Event
-from refreshd.quantities import PassKind
+from refreshd.events import (
+    DriveLeft,
+    DriveReleased,
+    Entry,
+    Event,
+    NoticeDelivered,
+    PutAwayAsked,
+    SlipAnswered,
+    SlipReturned,
+)
+from refreshd.quantities import PassKind, SlipNumber
 from refreshd.simulated.catalogue import MemoryCatalogue
-from tests.builders import K07, Scribe, begun, opened, proved, taken_in
+from tests.builders import K07, Scribe, arrived, begun, issued, opened, proved, taken_in
 
 CHUNKS = 1100
 MIXES = 6  # random mixtures of old, new and garbled sectors for each transaction
 SEED = 20260301
+LOG_HEADER_BYTES = 32
+"""Source: sqlite.org/fileformat2.html section 4.1; that it is synced first: wal.c, walWriteLog,
+"Sync the header", and test_the_header_of_a_log_begun_anew_is_synced_first."""
 
 
 @dataclass(frozen=True)
@@ -55,14 +67,19 @@ class Step:
 
 
 def story() -> list[list[Event]]:
-    """Return transactions of a refresh pass: checkpoints, findings, new digests."""
-    refresh = begun(2, PassKind.REFRESH)
-    story: list[list[Event]] = [taken_in(CHUNKS), [refresh]]
+    """Return transactions of a visit: slip, arrival, checkpoints, findings, release."""
+    refresh, first = begun(2, PassKind.REFRESH), SlipNumber(1)
+    story: list[list[Event]] = [taken_in(CHUNKS), [issued(1)]]
+    story.append([arrived(), SlipAnswered(drive=K07, slip=first)])
+    story.append([NoticeDelivered(channel="post", stages=((first, "issued"),)), refresh])
     for turn in range(7):
         day = date(2026, 4, 1 + turn)
         story.append([proved(refresh, turn * 90, 16, day, holes=(turn * 90 + 20, 2))])
         if turn % 3 == 0:
             story.append([opened(turn + 1, turn * 90 + 50), opened(turn + 2, turn * 90 + 51)])
+    asked = PutAwayAsked(drive=K07, slip=first, is_done=False, note="on battery")
+    story.append([DriveReleased(drive=K07, how="spun down"), asked])
+    story.append([DriveLeft(drive=K07), SlipReturned(drive=K07, slip=first, how="unplugged")])
     return story
 
 
@@ -103,6 +120,9 @@ def cut_commits(step: Step, sector: int, random: Random) -> Iterator[Disk]:
         yield Disk(step.before.database, new[:at] + rest)
         garbled = random.randbytes(min(sector, len(new) - at))
         yield Disk(step.before.database, new[:at] + garbled + rest[sector:])
+    # A log that is begun anew has its header synced before any frame is written over the frames
+    # of older transactions, so that no cut leaves those garbled under the old header.
+    old = new[:LOG_HEADER_BYTES] + old[LOG_HEADER_BYTES:] if old else old
     for _ in range(MIXES):
         yield Disk(step.before.database, mixed(old, new, sector, random))
 
@@ -138,6 +158,10 @@ def everything(catalogue: SqliteCatalogue | MemoryCatalogue) -> list[object]:
         list(catalogue.written_days(K07, 0, CHUNKS)),
         catalogue.unfinished_pass(K07, PassKind.REFRESH),
         catalogue.passes(K07),
+        catalogue.shelf_rows(),
+        catalogue.stays(),
+        catalogue.deliveries(),
+        [catalogue.slip(SlipNumber(one)) for one in range(1, catalogue.next_slip_number())],
     ]
 
 
