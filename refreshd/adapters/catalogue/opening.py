@@ -32,11 +32,8 @@ from refreshd.adapters.catalogue.tables import APPLICATION_ID, SMALL_TABLES, met
 from refreshd.errors import CatalogueError, CatalogueTooNewError, RecordFailedError
 from refreshd.kernel.owners import open_or_make
 
-_MAGIC = b"SQLite format 3\0"
-_PAGE_BYTES = slice(16, 18)
-_APPLICATION_ID = slice(68, 72)
 _HEADER_BYTES = 100
-"""Layout of the file header. Source: sqlite.org/fileformat2.html section 1.3."""
+"""The file header. Source: sqlite.org/fileformat2.html section 1.3."""
 
 _MODE = 0o640
 _NOT_OURS = "it is an SQLite file, but no catalogue of refreshd"
@@ -124,25 +121,46 @@ def _check_header(path: Path) -> None:
     """
     wal = path.with_name(f"{path.name}-wal")
     try:
-        with path.open("rb", buffering=0) as file:
-            header = file.read(_HEADER_BYTES) or b""
         is_logged = wal.exists() and wal.stat().st_size > 0
         size = path.stat().st_size
     except OSError as err:
         raise RecordFailedError(f"{path}: it cannot be read: {err.strerror}") from err
-    is_sqlite = len(header) == _HEADER_BYTES and header.startswith(_MAGIC)
-    if not is_sqlite and not is_logged:
-        raise damaged(path, "it does not begin as an SQLite file does")
-    if is_sqlite and int.from_bytes(header[_APPLICATION_ID], "big") != APPLICATION_ID:
+    header = _header(path) if size >= _HEADER_BYTES else None
+    if header is None:
+        if not is_logged:
+            raise damaged(path, "it does not begin as an SQLite file does, or its end is missing")
+        return
+    if header.application_id != APPLICATION_ID:
         raise damaged(path, _NOT_OURS)
-    if not is_logged and size % _page_bytes(header):
+    if not is_logged and size % header.page_bytes:
         raise damaged(path, "its end is missing")
 
 
-def _page_bytes(header: bytes) -> int:
-    """Return the page size; 1 stands for 65,536, which has no room in two bytes."""
-    said = int.from_bytes(header[_PAGE_BYTES], "big")
-    return 65_536 if said == 1 else max(said, 512)
+@dataclass(frozen=True, slots=True)
+class _Header:
+    """What the first page of the file says, whatever the write-ahead file holds."""
+
+    application_id: int
+    page_bytes: int
+
+
+def _header(path: Path) -> _Header | None:
+    """
+    Read the file header; None where SQLite knows no file of its own, or one that is cut off.
+
+    By SQLite, never by a handle of our own: a process that closes any handle of a file loses
+    all locks that it holds on it, and with them its write-ahead file to whoever closes next.
+    Source: fcntl(2), POSIX locks; sqlite.org/howtocorrupt.html section 2.2.
+    """
+    try:
+        with closing(connect(path, "mode=ro&immutable=1")) as connection:
+            (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+            (page_bytes,) = connection.execute("PRAGMA page_size").fetchone()
+    except sqlite3.DatabaseError as err:
+        if err.sqlite_errorcode & 0xFF not in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT}:
+            raise
+        return None
+    return _Header(int(application_id), int(page_bytes))
 
 
 def _check_pages(connection: Connection, path: Path, checks: Iterable[str]) -> None:
