@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 
 from refreshd import __version__
 from refreshd.api import acting, reading
+from refreshd.api.asking import LINES
 from refreshd.api.office import JSON, Office
 from refreshd.errors import (
     DriveError,
@@ -39,9 +42,28 @@ _PROBLEMS_TOLD = 5
 BUG_CODE = InvariantBrokenError.exit_code
 
 
+class _Described(FastAPI):
+    """An application whose description is right about what goes wrong in a stream, too."""
+
+    def openapi(self) -> dict[str, Any]:
+        """Return the description: a stream that is refused is answered in JSON like the rest."""
+        found = super().openapi()
+        answers = (
+            answer.get("content", {})
+            for path in found["paths"].values()
+            for asked in path.values()
+            for status, answer in asked["responses"].items()
+            if status != "200"
+        )
+        for content in answers:
+            if LINES in content:
+                content[JSON] = content.pop(LINES)
+        return found
+
+
 def make_app(office: Office) -> FastAPI:
     """Return the application over an office."""
-    app = FastAPI(
+    app = _Described(
         title="refreshd",
         version=__version__,
         summary="The one interface of the service.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 from itertools import islice
 from typing import Annotated
 
@@ -28,6 +27,7 @@ from refreshd.reception.wire import (
     About,
     Beat,
     Broken,
+    Day,
     Heard,
     JournalLine,
     Told,
@@ -56,7 +56,7 @@ async def about(office: TheOffice, caller: TheCaller) -> Response:
 
 
 @router.get("/shelf", summary="All drives in care", response_model=Told[ShelfList])
-async def shelf(office: TheOffice, caller: TheCaller, as_of: date | None = None) -> Response:
+async def shelf(office: TheOffice, caller: TheCaller, as_of: Day | None = None) -> Response:
     """List the drives in care by due date, as seen on one day; left out: today."""
     return await office.look(caller, Told[ShelfList], lambda desk: desk.shelf_list(as_of))
 

@@ -6,10 +6,18 @@ What the daemon tells live is one `StreamLine` a line.
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Annotated, Generic, Literal, TypeVar
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+)
 
 from refreshd.events import Entry
 from refreshd.messages import AnyMessage, ErrorTold
@@ -31,6 +39,20 @@ TEXT_MAX = 1000
 
 Text = Annotated[str, Field(max_length=TEXT_MAX)]
 Node = Annotated[str, Field(max_length=TEXT_MAX, description="Device node, such as /dev/sdb.")]
+
+
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
+
+
+def _written_out(value: object) -> object:
+    """Refuse a bare number, which would be taken for seconds since 1970: nobody means that."""
+    if isinstance(value, date) or (isinstance(value, str) and _DAY.match(value)):
+        return value
+    raise ValueError("a day is written as 2031-03-14, a moment as 2031-03-14T18:00:00Z")
+
+
+Day = Annotated[date, BeforeValidator(_written_out)]
+Moment = Annotated[AwareDatetime, BeforeValidator(_written_out)]
 
 
 class OnTheWire(BaseModel):
@@ -84,14 +106,14 @@ class CorrectWish(OnTheWire):
     shelfmark: Text | None = None
     title: Text | None = None
     medium: MediumKind | None = None
-    written_on: date | None = None
+    written_on: Day | None = None
     holding: Text | None = None
 
 
 class PauseWish(OnTheWire):
     """How long no pass is to run; left out: until somebody says otherwise."""
 
-    until: AwareDatetime | None = None
+    until: Moment | None = None
 
 
 class PassWish(OnTheWire):
@@ -110,7 +132,7 @@ class AccessionWish(OnTheWire):
     shelfmark: Text
     title: Text
     medium: MediumKind | None = None
-    written_on: date | None = None
+    written_on: Day | None = None
     holding: Text | None = None
 
 
