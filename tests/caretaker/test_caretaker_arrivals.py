@@ -8,6 +8,7 @@ from refreshd.errors import MediumInUseError, MediumLockedError, MistakenDriveEr
 from refreshd.events import DriveHeld, DriveWithdrawn
 from refreshd.ports import Seat, Urgency
 from refreshd.quantities import PassKind
+from refreshd.simulated.ledger import RecordFailure
 from tests.caretaker.premises import (
     K07,
     K08,
@@ -281,6 +282,25 @@ def test_a_pass_under_way_stops_when_a_second_disk_claims_its_number() -> None:
     assert there.bays.count("visit") == 1
 
 
+def test_two_disks_of_one_number_answer_no_slip() -> None:
+    """Nobody knows whether the drive that was asked for is one of them."""
+    there = Premises()
+    there.take_into_care()
+    there.clock.sleep(3 * 366 * 86400)
+    there.caretaker.started([])
+    slip = there.slip().number
+    there.caretaker.arrived(SDB)
+    there.caretaker.arrived(SDC)
+    there.caretaker.pause("ruth", None)
+    there.ledger.failure = RecordFailure(2)  # the first arrival is recorded, its answer is not
+    there.identify(K07, SDB)
+    there.identify(K07, SDC)
+    there.wait(3600)
+
+    assert there.slip().number == slip
+    assert there.state() is SlipState.ISSUED
+
+
 def test_arriving_twice_is_arriving_once() -> None:
     """The same seat is identified once, whatever the monitor repeats."""
     there = a_due_drive()
@@ -365,6 +385,19 @@ def test_a_drive_that_was_withdrawn_while_it_is_here_is_left_alone() -> None:
     assert there.bays.count("visit") == 1
     assert there.stay() is None
     assert there.here().why == "it was withdrawn from care"
+
+
+def test_a_drive_that_was_withdrawn_while_it_waits_is_left_alone() -> None:
+    """An interrupted pass over a drive in nobody's care is not taken up."""
+    there = a_due_drive()
+    there.plug_in()
+    there.caretaker.pause("ruth", None)
+    there.interrupt_visit()
+    there.end_worker()
+    there.record(DriveWithdrawn(drive=K07, reason="given away"))
+    there.caretaker.resume("ruth")
+
+    assert there.bays.count("visit") == 1
 
 
 def test_hundreds_of_arrivals_leave_nothing_behind() -> None:

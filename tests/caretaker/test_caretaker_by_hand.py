@@ -350,6 +350,20 @@ def test_a_seat_that_nobody_saw_arrive_is_refused() -> None:
         there.caretaker.begin(VisitOrder(K20, PassKind.ACCESSION, on="/dev/nvme0n1", card=CARD))
 
 
+def test_a_disk_is_asked_before_it_is_taken_in() -> None:
+    """It may be a drive in care; until it was identified nothing is begun on it (I8)."""
+    there = Premises()
+    there.caretaker.started([])
+    there.caretaker.arrived(SDB)
+    order = VisitOrder(K20, PassKind.ACCESSION, on="/dev/sdb", card=CARD)
+
+    with pytest.raises(RefusedError, match="still being identified"):
+        there.caretaker.begin(order)
+    there.end_worker(SDB, -9)
+    with pytest.raises(RefusedError, match=r"still being identified|cannot be used"):
+        there.caretaker.begin(order)
+
+
 def test_a_drive_in_care_is_not_taken_in_again() -> None:
     """Its disk has a number already."""
     there = idle_drive()

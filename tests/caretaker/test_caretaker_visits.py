@@ -337,16 +337,46 @@ def test_the_day_of_the_last_writing_counts_not_that_of_the_beginning() -> None:
     assert "2034-05-13" in there.here(SDC).why
 
 
+def test_a_refresh_counts_from_its_beginning_for_its_copies() -> None:
+    """What was begun today may have written today, though no checkpoint says so (I9)."""
+    there = due_drives(K07, K08, holding="harbour", policy={"visits": {"bays": 4}})
+    there.begin_pass(K07, PassKind.REFRESH)
+    there.caretaker.shelf_changed()
+    if there.state(K08) is None:
+        there.issue(K08)
+    there.plug_in(K08, SDC)
+
+    assert there.bays.count("visit", SDC) == 0
+    assert "K07" in there.here(SDC).why
+
+
+def test_a_refresh_that_died_before_its_checkpoint_counts_for_its_copies() -> None:
+    """A worker that was killed today may have written today (I9)."""
+    there = due_drives(K07, K08, holding="harbour", policy={"visits": {"bays": 4}})
+    there.begin_pass(K07, PassKind.REFRESH)
+    there.clock.sleep(60 * 86400)
+    there.plug_in(K07, SDB)
+    there.begin_visit()
+    there.caretaker.left(SDB)
+    there.end_worker(SDB, -9)
+    if there.state(K08) is None:
+        there.issue(K08)
+    there.plug_in(K08, SDC)
+
+    assert there.bays.count("visit", SDC) == 0
+    assert "written to on 2034-05-13" in there.here(SDC).why
+
+
 def test_a_copy_that_hangs_keeps_the_other_away() -> None:
     """A request that hangs in the kernel may still write when it is let go (I9)."""
     there = due_drives(K07, K08, holding="harbour", policy={"visits": {"bays": 4}})
-    there.issue(K08)
     there.plug_in(K07, SDB)
     there.end_worker(SDB, -9, is_left=True)
+    there.begin_pass(K08, PassKind.FIXITY)
     there.plug_in(K08, SDC)
 
     assert there.here(SDB).doing is Doing.HANGING
-    assert there.bays.count("visit", SDC) == 0
+    assert there.here(SDC).why == "K07, which holds the same content, is worked on"
 
 
 def test_copies_may_be_read_within_14_days() -> None:
@@ -399,7 +429,7 @@ def test_a_second_worker_at_a_seat_stops_the_program() -> None:
 
 def test_a_returned_drive_waits_for_its_former_worker() -> None:
     """Pulled and plugged in again at another port: no second worker before the first has ended."""
-    there = a_due_drive()
+    there = a_due_drive({"visits": {"bays": 4}})
     there.plug_in()
     there.begin_visit()
     there.caretaker.left(SDB)
@@ -524,7 +554,7 @@ def test_a_disk_that_turns_out_to_be_another_is_left_alone() -> None:
     there.end_visit(MistakenDriveError("this is not K07"))
     there.wait(86400)
 
-    assert there.bays.asked[-1] == ("visit", SDB)
+    assert [act for act, _ in there.bays.asked] == ["identify", "visit"]
     assert there.doing() is Doing.UNCLEAR
     assert len(there.notices.with_words("not clear which drive")) == 1
 
