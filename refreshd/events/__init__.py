@@ -45,21 +45,23 @@ from refreshd.events.passes import (
     StagedBytesKept,
 )
 from refreshd.events.record import Record
-from refreshd.events.service import (
-    CarePaused,
-    CareResumed,
+from refreshd.events.slips import (
     ChannelFailed,
-    DriveArrived,
-    DriveLeft,
-    DriveReleased,
     NoticeDelivered,
-    PolicyTaken,
     PutAwayAsked,
     SlipAnswered,
     SlipIssued,
     SlipLapsed,
     SlipReminded,
     SlipReturned,
+)
+from refreshd.events.stays import (
+    CarePaused,
+    CareResumed,
+    DriveArrived,
+    DriveLeft,
+    DriveReleased,
+    PolicyTaken,
     StrangerReported,
 )
 

@@ -1,0 +1,42 @@
+"""Every protocol through which the core sees the world.
+
+Each has one real implementation (several for `Medium`) in `refreshd.adapters`, and one
+simulated in `refreshd.simulated`; the same contract tests run on both.
+"""
+
+from __future__ import annotations
+
+from refreshd.ports.bays import Bays, NewCard, Notice, NoticeBoard, Seat, Urgency, VisitOrder
+from refreshd.ports.clock import Clock
+from refreshd.ports.media import Attendant, BlockMedium, Lanes, Medium, ReadBackMethod, StagingFile
+from refreshd.ports.record import (
+    Catalogue,
+    CatalogueStore,
+    JournalDirectory,
+    JournalStore,
+    Ledger,
+    ShelfLock,
+)
+
+__all__ = [
+    "Attendant",
+    "Bays",
+    "BlockMedium",
+    "Catalogue",
+    "CatalogueStore",
+    "Clock",
+    "JournalDirectory",
+    "JournalStore",
+    "Lanes",
+    "Ledger",
+    "Medium",
+    "NewCard",
+    "Notice",
+    "NoticeBoard",
+    "ReadBackMethod",
+    "Seat",
+    "ShelfLock",
+    "StagingFile",
+    "Urgency",
+    "VisitOrder",
+]
