@@ -1,0 +1,174 @@
+"""What the service says of itself, and when its bell is rung."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from refreshd.cards import Pause
+from refreshd.caretaker import Doing, DriveHere, Status, VisitUnderWay
+from refreshd.daemon.bells import Bells
+from refreshd.daemon.narration import line_of, status_sentence
+from refreshd.errors import DriveHungError, PassStoppedError
+from refreshd.messages import (
+    AnyMessage,
+    Identified,
+    Moved,
+    Released,
+    ReleaseFailed,
+    VisitEnded,
+    WorkerEnded,
+    told,
+)
+from refreshd.ports import Seat
+from refreshd.quantities import DriveNumber, Outcome, PassKind
+
+SEAT = Seat("/dev/sdb", 31)
+K07 = DriveNumber("K07")
+NOW = datetime(2031, 3, 14, 9, 0, tzinfo=UTC)
+DEADLINE_S = 20.0
+
+
+def visit_ended(outcome: Outcome, error: Exception | None = None, findings: int = 0) -> VisitEnded:
+    """Return the end of a visit of K07."""
+    stopped = isinstance(error, PassStoppedError | DriveHungError)
+    return VisitEnded(
+        drive=K07,
+        pass_kind=PassKind.REFRESH,
+        outcome=outcome,
+        is_complete=error is None,
+        findings=findings,
+        error=told(error) if stopped else None,
+    )
+
+
+@pytest.mark.parametrize(
+    ("message", "level", "words"),
+    [
+        (visit_ended(Outcome.SUCCESS), logging.INFO, "refresh pass ended: success."),
+        (visit_ended(Outcome.WARNING, None, 2), logging.WARNING, "warning, 2 findings"),
+        (visit_ended(Outcome.FAIL, PassStoppedError("as asked")), logging.INFO, "as asked"),
+        (
+            visit_ended(Outcome.FAIL, DriveHungError("while reading 512 bytes at byte 8192")),
+            logging.ERROR,
+            "at byte 8192",
+        ),
+        (Released(how="flushed, spun down"), logging.INFO, "it may be unplugged"),
+        (
+            ReleaseFailed(error=told(DriveHungError("no answer"))),
+            logging.ERROR,
+            "not released: no answer",
+        ),
+        (WorkerEnded(exit_code=-9), logging.WARNING, "ended with -9"),
+        (WorkerEnded(exit_code=-9, is_left=True), logging.ERROR, "hangs in the kernel"),
+    ],
+)
+def test_the_log_says_how_grave_a_thing_is(message: AnyMessage, level: int, words: str) -> None:
+    """An administrator who looks for errors finds hangs, and no stop that was asked for."""
+    line = line_of(SEAT, K07, message)
+
+    assert line is not None
+    assert line.level == level
+    assert words in line.sentence
+    assert line.sentence.startswith("K07 at /dev/sdb: ")
+
+
+@pytest.mark.parametrize(
+    "message", [Moved(done_bytes=1, of_bytes=2, doing="reading"), WorkerEnded(exit_code=0)]
+)
+def test_what_is_of_no_interest_later_is_not_logged(message: AnyMessage) -> None:
+    """A pass moves twice a second for days."""
+    assert line_of(SEAT, K07, message) is None
+
+
+def under_way(left_s: float | None = 7200.0, hangs_at_byte: int | None = None) -> VisitUnderWay:
+    """Return a visit that is 41 % done."""
+    return VisitUnderWay(
+        seat=SEAT,
+        drive=K07,
+        kind=PassKind.REFRESH,
+        is_closing=False,
+        asked_by="",
+        begun_at=NOW,
+        done_bytes=41,
+        of_bytes=100,
+        doing="rewriting",
+        left_s=left_s,
+        hangs_at_byte=hangs_at_byte,
+    )
+
+
+@pytest.mark.parametrize(
+    ("status", "sentence"),
+    [
+        (Status(NOW, 1), "Waiting for a drive."),
+        (Status(NOW, 1, pause=Pause("ada", NOW)), "Paused by ada."),
+        (
+            Status(NOW, 1, here=(DriveHere(SEAT, Doing.RELEASED, K07, None, NOW),)),
+            "K07 may be unplugged.",
+        ),
+        (
+            Status(NOW, 1, visits=(under_way(),)),
+            "K07: rewriting 41.0 % of the drive, 2 hours left.",
+        ),
+        (
+            Status(NOW, 1, visits=(under_way(left_s=None, hangs_at_byte=8192),)),
+            "K07: rewriting 41.0 % of the drive, hangs at byte 8192.",
+        ),
+        (
+            Status(NOW, 1, clock_alarm="the clock is behind"),
+            "ALARM: the clock is behind; Waiting for a drive.",
+        ),
+    ],
+)
+def test_the_status_reads_like_a_sentence(status: Status, sentence: str) -> None:
+    """It is one line of `systemctl status`."""
+    assert status_sentence(status) == sentence
+
+
+def rung(at: list[datetime | None]) -> int:
+    """Set bells one after the other, and return how often it rang until a second had passed."""
+
+    async def listen() -> int:
+        heard: asyncio.Queue[None] = asyncio.Queue()
+        bells = Bells(lambda: heard.put_nowait(None))
+        bells.start()
+        for moment in at:
+            bells.set(moment)
+        try:
+            await asyncio.wait_for(heard.get(), 1.0)
+        except TimeoutError:
+            return 0
+        finally:
+            bells.close()
+        return 1 + heard.qsize()
+
+    return asyncio.run(listen())
+
+
+def test_a_bell_of_the_past_is_rung_at_once_and_once() -> None:
+    """The server was off for months: what was missed is made up for by one bell."""
+    assert rung([NOW.replace(year=2001)]) == 1
+
+
+def test_a_bell_that_was_put_off_is_not_rung() -> None:
+    """The last one that was set counts; none at all is no reason to ring."""
+    far = NOW + timedelta(days=365 * 200)
+
+    assert rung([NOW.replace(year=2001), far]) == 0
+    assert rung([far, None]) == 0
+
+
+def test_identity_is_said_with_the_number() -> None:
+    """Whoever reads the log sees which drive came, without looking it up."""
+    from refreshd.cards import Carrier, Evidence, Presence  # noqa: PLC0415 - for this test alone.
+
+    evidence = Evidence(Carrier.BLOCK, 1 << 20, 512, 512)
+    found = Identified(drive=K07, evidence=evidence, presence=Presence())
+    line = line_of(SEAT, None, found)
+
+    assert line is not None
+    assert line.sentence == "/dev/sdb: this is K07."
