@@ -26,8 +26,8 @@ CORE_LINES_MAX = 400
 EDGE_LINES_MAX = 450
 
 EDGES = (
-    "adapters", "cli", "kernel", "privileged", "rehearsal", "simulated", "telling", "verbs",
-    "wiring",
+    "adapters", "api", "cli", "daemon", "kernel", "privileged", "reception", "rehearsal",
+    "simulated", "telling", "verbs", "wiring", "worker",
 )  # fmt: skip
 """Packages and modules that touch the world or talk to a person; all else is core."""
 
@@ -42,22 +42,31 @@ WORLDLY = frozenset(
 OWNERS = {
     "alembic": ("refreshd.adapters.catalogue.*",),
     "apprise": ("refreshd.adapters.apprise_process",),
+    "apscheduler": ("refreshd.daemon.bells",),
+    "fastapi": ("refreshd.api.*",),
+    "httpx": ("refreshd.reception.line",),
+    "psutil": ("refreshd.adapters.power", "refreshd.adapters.priority"),
     "pydantic": (
         "refreshd.adapters.catalogue.tables",
         "refreshd.chain",
         "refreshd.config_template",
         "refreshd.configfile",
-        "refreshd.events",
+        "refreshd.events.*",
+        "refreshd.messages",
         "refreshd.policy",
         "refreshd.policy_tables",
         "refreshd.policy_values",
+        "refreshd.reception.*",
     ),
     "pydantic_core": ("refreshd.config_template", "refreshd.policy_refusals"),
+    "pyudev": ("refreshd.adapters.arrival",),
     "rfc8785": ("refreshd.chain",),
     "rich": ("refreshd.telling.*",),
     "sqlalchemy": ("refreshd.adapters.catalogue.*",),
+    "starlette": ("refreshd.api.*",),
     "tomli_w": ("refreshd.config_template",),
     "typer": ("refreshd.cli.*",),
+    "uvicorn": ("refreshd.api.connection", "refreshd.api.server"),
     "xxhash": ("refreshd.fixity",),
 }
 """Which modules may import a library. A new line here is a decision, see DEVELOPERS.md."""
@@ -350,10 +359,11 @@ def hands_on(handler: ast.ExceptHandler) -> bool:
 BROAD_BY_DECISION = (
     "refreshd.adapters.notice_outbox",
     "refreshd.cli.*",
+    "refreshd.daemon.serving",
     "refreshd.simulated.lanes",
 )
-"""The edge tells of a fault of ours once; simulated lanes hand on an error as a thread does; and
-a fault on the way to one channel must not end the thread in which slips wait."""
+"""The edge, and the daemon, tell of a fault of ours once; simulated lanes hand on an error as a
+thread does; a fault on the way to one channel must not end the thread in which slips wait."""
 
 
 def test_what_nobody_named_goes_through_unchanged() -> None:
