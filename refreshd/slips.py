@@ -47,6 +47,7 @@ SlipChange = SlipIssued | SlipReminded | SlipLapsed | SlipReturned
 """The events that time and the plan bring about; the others come from drives and people."""
 
 _DAILY = timedelta(days=1)
+_AHEAD = timedelta(days=7)
 _NAMED_MAX = 500  # drives in one sentence: nobody reads on, and a mail has its bounds
 _NO_DAYS: Mapping[DriveNumber, date] = MappingProxyType({})
 
@@ -92,7 +93,7 @@ def next_change(view: SlipView, policy: Policy, now: datetime) -> datetime:
 
 @dataclass(frozen=True, slots=True)
 class Backlog:
-    """Drives that are past their grace and wait until a bay is free to ask for them.
+    """Drives that are past their grace, or almost, and have no slip: no bay is free, or no turn.
 
     Each is escalated by its slip once it has one; until then this is what there is to say.
     """
@@ -104,21 +105,24 @@ class Backlog:
         """Say it."""
         first = self.visits[0]
         drives = counted(len(self.visits), "drive")
-        verb = "waits" if len(self.visits) == 1 else "wait"
         names = ", ".join(one.drive for one in self.visits[:_NAMED_MAX])
         more = len(self.visits) - _NAMED_MAX
         return (
-            f"{drives} past the grace of the policy {verb} for a free bay or their turn, longest "
-            f"of all {first.drive}, due since {first.due_on.isoformat()}; they are asked for one "
-            f"after the other: {names}" + (f" and {more} more" if more > 0 else "")
+            f"{drives} past the grace of the policy, now or within {_AHEAD.days} days, must wait "
+            f"for a free bay or their turn, longest of all {first.drive}, due since "
+            f"{first.due_on.isoformat()}; they are asked for one after the other: {names}"
+            + (f" and {more} more" if more > 0 else "")
         )
 
 
 def backlog(view: SlipView, now: datetime) -> Backlog | None:
-    """Return what is past its grace and has no slip yet; None: nothing is (L2, L5)."""
-    today = now.astimezone(UTC).date()
+    """Return what is past its grace and has no slip yet; None: nothing is (L2, L5).
+
+    What will be so within a week is told, too: whoever is told weekly is told in time.
+    """
+    by = now.astimezone(UTC).date() + _AHEAD
     has_slip = {slip.drive for slip in view.slips} | view.at_work
-    late = [one for one in view.planned if one.grace_ends_on <= today and one.drive not in has_slip]
+    late = [one for one in view.planned if one.grace_ends_on <= by and one.drive not in has_slip]
     return Backlog(tuple(sorted(late, key=lambda one: one.due_on))) if late else None
 
 

@@ -37,7 +37,7 @@ from refreshd.durations import MONTHS_A_YEAR, Duration, add
 from refreshd.policy import Policy
 from refreshd.quantities import DriveNumber, Errand
 from refreshd.wants import Family, PlannedVisit, RulesOf, Want, days_of, families
-from refreshd.words import DAY_S, HOUR_S
+from refreshd.words import HOUR_S
 
 __all__ = [
     "Load",
@@ -56,7 +56,7 @@ LEVEL_DAYS = 30
 REFRESH_LEVEL_DAYS = 90
 """The same for refreshes alone, which are fewer and take longer."""
 
-CATCH_UP = 1.35
+CATCH_UP = 1.3
 """How much faster than in the long run what was missed is caught up. Chosen, no source."""
 
 LEAST_PER_DAY = 2 / 7
@@ -85,11 +85,12 @@ class Planner:
         """
         today = as_of.toordinal()
         asked = self.wants(rows, policy)
-        _level_refreshes(asked, policy, today)
+        shared = _shared(asked)
+        _level_refreshes(asked, policy, shared, today)
         for want in asked:
             want.settle(today)
         asked.sort(key=lambda want: (not want.is_first, want.deadline, want.number))
-        days = _asking_days(asked, policy, today)
+        days = _asking_days(asked, policy, shared, today)
         planned = [want.planned(day, as_of) for want, day in zip(asked, days, strict=True)]
         planned.sort(key=lambda visit: visit.on)
         return tuple(planned)
@@ -122,6 +123,9 @@ def can_be_asked_for(card: DriveCard) -> bool:
 def are_siblings(one: DriveCard, other: DriveCard) -> bool:
     """Say whether two drives hold copies of the same content (I9)."""
     return one.number != other.number and not set(families(one)).isdisjoint(families(other))
+
+
+Families = frozenset[Family]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +161,9 @@ def load_of(rows: Sequence[ShelfRow], policy: Policy) -> Load:
     asked = Planner().wants(rows, policy)
     month = 365.25 / MONTHS_A_YEAR
     hours = sum(want.work_s_a_day for want in asked) * month / HOUR_S
-    return Load(_rate_wanted(asked) * month, hours, _rate_served(asked, policy) * month)
+    return Load(
+        sum(one.visits_a_day for one in asked) * month, hours, _rate_served(asked, policy) * month
+    )
 
 
 # --- The drives beside each other.
@@ -172,10 +178,10 @@ class Pace:
     most: float  # visits a day
 
 
-def _level_refreshes(asked: Sequence[Want], policy: Policy, today: int) -> None:
+def _level_refreshes(asked: Sequence[Want], policy: Policy, shared: Families, today: int) -> None:
     """Say on which day each drive's refresh is wanted, so that refreshes are level (S3, S6)."""
     wants = sorted((one for one in asked if one.refresh_due < inf), key=_by_refresh)
-    deadlines = _apart_in_families(wants, days_of(policy.visits.siblings_apart))
+    deadlines = _apart_in_families(wants, shared, days_of(policy.visits.siblings_apart))
     order = sorted(range(len(wants)), key=deadlines.__getitem__)
     recent = sum(
         1
@@ -196,19 +202,18 @@ def _by_refresh(want: Want) -> tuple[float, DriveNumber]:
     return want.by_refresh, want.number
 
 
-def _shared(wants: Iterable[Want]) -> frozenset[Family]:
+def _shared(wants: Iterable[Want]) -> Families:
     """Return the families that more than one drive belongs to."""
     members = Counter(family for want in wants for family in want.families)
     return frozenset(family for family, count in members.items() if count > 1)
 
 
-def _apart_in_families(wants: Sequence[Want], apart_days: int) -> list[float]:
+def _apart_in_families(wants: Sequence[Want], shared: Families, apart_days: int) -> list[float]:
     """Return the days by which to ask, the first of several copies early enough for the last.
 
     `wants` come by their deadline.
     """
     deadlines = [want.by_refresh for want in wants]
-    shared = _shared(wants)
     latest: dict[Family, float] = {}
     for at in reversed(range(len(wants))):
         mine = shared.intersection(wants[at].families)
@@ -229,62 +234,49 @@ def _paced(
     that come before each. Within the window nothing is hurried that way: what falls due together
     this month is asked for on its own day.
     """
+    window = pace.window
     left = [deadline - today for deadline in deadlines]
-    rate = max((k / max(days, pace.window) for k, days in enumerate(left)), default=0.0)
-    level, most = min(rate, pace.most), pace.most
+    rate = max((k / max(days, window) for k, days in enumerate(left)), default=0.0)
+    most = pace.most
+    level = min(rate, most)
+    by_level, by_most = level * window - pace.recent, most * window - pace.recent
     found = []
     for k, (days, release) in enumerate(zip(left, releases, strict=True), start=1):
-        by_rate = _reaches(k, level, pace)
-        wait = max(_reaches(k, most, pace), min(by_rate, days), release - today, 0)
+        wait = max(0.0, release - today)
+        if k > by_level:  # not within what the level rate allows already
+            wait = max(wait, min(days, (k - by_level) / level if level else inf))
+        if k > by_most:
+            wait = max(wait, (k - by_most) / most)
         found.append(today + wait)
     return found
 
 
-def _reaches(visits: int, rate: float, pace: Pace) -> float:
-    """Return in how many days so many visits more may have been asked for."""
-    if rate == inf:
-        return 0
-    missing = visits - (rate * pace.window - pace.recent)
-    if missing <= 0:
-        return 0
-    return inf if rate == 0 else missing / rate
-
-
-def _asking_days(asked: Sequence[Want], policy: Policy, today: int) -> list[int]:
+def _asking_days(asked: Sequence[Want], policy: Policy, shared: Families, today: int) -> list[int]:
     """Return the day on which to ask for each drive; they come by their deadlines."""
     recent = sum(1 for one in asked if one.last_visit > today - LEVEL_DAYS)
-    least_most = max(CATCH_UP * _rate_wanted(asked), LEAST_PER_DAY)
+    least_most = max(CATCH_UP * sum(one.visits_a_day for one in asked), LEAST_PER_DAY)
     pace = Pace(LEVEL_DAYS, recent, min(least_most, _rate_served(asked, policy)))
     deadlines = [float(one.deadline) for one in asked]
     paced = _paced(deadlines, [float(one.release) for one in asked], today, pace)
     days = [today if one.is_first else ceil(day) for one, day in zip(asked, paced, strict=True)]
-    _keep_siblings_apart(asked, days, policy.visits.siblings_apart, today)
+    _keep_siblings_apart(asked, days, shared, policy.visits.siblings_apart, today)
     return days
-
-
-def _rate_wanted(asked: Iterable[Want]) -> float:
-    """Return how many visits a day the policy wants in the long run."""
-    return sum(
-        1 / min(one.rules.fixity_days, inf if one.row.card.hold else one.rules.refresh_days)
-        for one in asked
-    )
 
 
 def _rate_served(asked: Sequence[Want], policy: Policy) -> float:
     """Return how many visits a day the bays can serve, each filled once a day at the most."""
-    stays = [max(1.0, (one.stay.seconds or 0) * one.stay.sittings / DAY_S) for one in asked]
-    return policy.visits.bays * len(stays) / sum(stays) if stays else 0.0
+    days = sum(one.bay_days for one in asked)
+    return policy.visits.bays * len(asked) / days if days else 0.0
 
 
 def _keep_siblings_apart(
-    asked: Sequence[Want], days: list[int], apart: Duration, today: int
+    asked: Sequence[Want], days: list[int], shared: Families, apart: Duration, today: int
 ) -> None:
     """Move refreshes of copies of one content apart (S6, I9), and settle what each is asked for.
 
     A drive that nobody brings must not keep its copies from their refresh: what is past its
     grace stands back behind the others.
     """
-    shared = _shared(asked)
     free_from: dict[Family, int] = defaultdict(int)
     for one in asked:
         mine = shared.intersection(one.families)

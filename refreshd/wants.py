@@ -159,6 +159,10 @@ class Want:
         self.grace_ends_on = add(self.due_on, rules.grace)
         self.is_first = not card.is_taken_in or self.back is not None  # before all others (S2)
         self.families = families(card)
+        self.visits_a_day = 1 / (
+            rules.fixity_days if card.hold else min(rules.fixity_days, rules.refresh_days)
+        )
+        self.bay_days = self._bay_days()
         self._stays: dict[Errand, Stay] = {}
         self._whys: dict[Errand, str] = {}
 
@@ -202,6 +206,14 @@ class Want:
             days.append(self.back.begun_at.date())
         return min(days)
 
+    def _bay_days(self) -> float:
+        """Return how long one visit takes up a bay in the mean, a day at the least.
+
+        Whoever brings drives comes once a day, as far as planning may count on it.
+        """
+        open_s = self.rules.open_s or DAY_S
+        return max(1.0, self.work_s_a_day / self.visits_a_day / open_s)
+
     @property
     def work_s_a_day(self) -> float:
         """The seconds of work that it wants a day, in the long run."""
@@ -228,7 +240,6 @@ class Want:
                 self.release = int(
                     max(self.refresh_release, self.refresh_day - self.rules.join_days)
                 )
-        self.choose(max(today, self.deadline))
 
     def choose(self, day: int) -> None:
         """Decide what it is asked for, if that is on this day (S1)."""
@@ -253,7 +264,7 @@ class Want:
             on=on,
             due_on=self.due_on,
             grace_ends_on=self.grace_ends_on,
-            reason=self._reason(on, as_of),
+            reason=self._reason(on, as_of, stay.sittings),
             expected_s=stay.seconds,
             sittings=stay.sittings,
         )
@@ -280,12 +291,11 @@ class Want:
 
     # Saying why
 
-    def _reason(self, on: date, as_of: date) -> str:
+    def _reason(self, on: date, as_of: date, sittings: int) -> str:
         """Return one sentence: why this drive, why now."""
         if self.errand not in self._whys:
             self._whys[self.errand] = _why(self)
         said = self._whys[self.errand]
-        sittings = self.stay.sittings
         in_sittings = "" if sittings == 1 else f"; it takes about {sittings} visits"
         if self.is_first:
             return f"{said}{in_sittings}."

@@ -7,9 +7,9 @@ What it holds the caretaker to is worked out from the truth, never from the care
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
 from random import Random
 
@@ -41,6 +41,7 @@ from refreshd.simulated.disk import PowerLine
 from refreshd.simulated.ledger import SimulatedLedger
 from refreshd.simulated.timed_pass import Mishap, SimulatedDrive
 from refreshd.simulated.timeline import Timeline
+from refreshd.tally import add as add_entry
 
 BEGINS = datetime(2031, 1, 6, tzinfo=UTC)  # a Monday
 CHUNKS = 8
@@ -76,6 +77,13 @@ class YearsLedger(SimulatedLedger):
         if event.drive is not None:
             self._kept.pop(event.drive, None)
         return entry
+
+    def apply(
+        self, entries: Sequence[Entry], before_commit: Callable[[], None] | None = None
+    ) -> None:
+        """Add entries up in place: no power fails here, and nothing is to be taken back."""
+        for entry in entries:
+            add_entry(entry, self._held)
 
     def shelf_rows(self) -> tuple[ShelfRow, ...]:
         """Return what planning needs; a drive's row is the same until something changed."""
@@ -171,9 +179,10 @@ class World:
         self.arrived: Counter[tuple[int, int]] = Counter()
         self.asking_max = 0
         self.bells = 0
-        self._seen = 0
-        self._done_seen = 0
+        self._seen = len(self.ledger.entries)
+        self._done_seen = self._idle_days = 0
         cards = self.ledger.drives()
+        self._due = {one.number: add(one.accessioned_on, Duration(years=1)) for one in cards}
         self._read_limit = {
             one.number: self._limit(one.accessioned_on, Duration(years=1)) for one in cards
         }
@@ -279,7 +288,10 @@ class World:
         """Look at what was recorded since the last look."""
         day = self.today()
         month = (day.year, day.month)
+        truth = BEGINS + timedelta(seconds=self.timeline.now_s + 1)
         for entry in self.ledger.entries[self._seen :]:
+            if entry.at > truth:
+                self.wrongs.append(f"{day}: {entry.label} is dated {entry.at}, after the truth")
             self.answered[month] += isinstance(entry.event, SlipAnswered)
             self.arrived[month] += isinstance(entry.event, DriveArrived)
             if isinstance(entry.event, SlipIssued | SlipAnswered):
@@ -310,7 +322,11 @@ class World:
             self.timeline.after(at_s, partial(setattr, drive, "bad_chunks", bad))
         for drive in self.random.sample(list(self.drives.values()), self.scenario.deaths):
             at_s = self.random.uniform(0, years * 365 * DAY_S)
-            self.timeline.after(at_s, partial(setattr, drive, "is_dead", True))
+            self.timeline.after(at_s, partial(self._die, drive))
+
+    @staticmethod
+    def _die(drive: SimulatedDrive) -> None:
+        drive.is_dead = True
 
     def _bury(self) -> None:
         """Take drives out of care that did not answer for two weeks."""
@@ -333,9 +349,10 @@ class World:
         if not is_well or self.timeline.now_s < self.well_since_s + 2 * DAY_S:
             return
         self._bury()
-        self.inspect_shelf()
+        self._inspect_shelf()
+        self._inspect_waiting()
 
-    def inspect_shelf(self) -> None:
+    def _inspect_shelf(self) -> None:
         """Note drives that passed interval and grace without an escalation."""
         today = self.today()
         self._learn_truth()
@@ -350,20 +367,42 @@ class World:
             if not self._was_said(number, limit):
                 self.wrongs.append(f"{today}: {number} passed {limit} without an escalation")
 
-    def _was_said(self, number: DriveNumber, since: date) -> bool:
-        since_s = (datetime.combine(since, datetime.min.time(), UTC) - BEGINS).total_seconds()
+    def _was_said(self, number: DriveNumber, limit: date) -> bool:
+        """Say whether people were told of this drive, a week ahead at the earliest."""
+        from_s = (datetime.combine(limit, time(0, 0), UTC) - BEGINS).total_seconds() - 8 * DAY_S
         for at_s, notice in reversed(self.board.posted):
-            if at_s < max(since_s, self.timeline.now_s - 40 * DAY_S):
+            if at_s < from_s:
                 return False
             if notice.urgency is Urgency.ESCALATIONS and number in notice.subject + notice.body:
                 return True
         return False
+
+    def _inspect_waiting(self) -> None:
+        """Note days on which drives wait although somebody could bring them.
+
+        What is due waits its turn while the rate of catching up is in use, or all bays are.
+        """
+        has_slip = {slip.drive for slip in self.ledger.slips()}
+        long_ago = self.today() - timedelta(days=21)
+        waiting = [
+            card.number
+            for card in self.ledger.drives()
+            if card.number not in has_slip and self._due[card.number] < long_ago
+        ]
+        taken = len(has_slip | set(self.bays.plugged_in()))
+        month_s = self.timeline.now_s - 30 * DAY_S
+        done = sum(1 for one in self.bays.room.done[-60:] if one.ended_s > month_s)
+        is_idle = taken < self.policy.visits.bays and done < 0.8 * self.scenario.drives / 12
+        self._idle_days = self._idle_days + 1 if waiting and is_idle else 0
+        if self._idle_days > 3:
+            self.wrongs.append(f"{self.today()}: {waiting[0]} waits, is not asked for, bays idle")
 
     def _learn_truth(self) -> None:
         """Work out until when each drive is in order, from what was really done with it."""
         for done in self.bays.room.done[self._done_seen :]:
             day = (BEGINS + timedelta(seconds=done.began_s)).date()
             self._read_limit[done.drive] = self._limit(day, Duration(years=1))
+            self._due[done.drive] = add(day, Duration(years=1))
             if done.kind is PassKind.REFRESH:
                 self._rewrite_limit[done.drive] = self._limit(day, Duration(years=3))
         self._done_seen = len(self.bays.room.done)
