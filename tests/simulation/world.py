@@ -27,7 +27,6 @@ from refreshd.events import (
     Event,
     PassBegun,
     PassEnded,
-    SlipAnswered,
     SlipIssued,
 )
 from refreshd.messages import AnyMessage
@@ -175,9 +174,9 @@ class World:
         )
         self.wrongs: list[str] = []
         self.well_since_s = 0.0
-        self.answered: Counter[tuple[int, int]] = Counter()
         self.arrived: Counter[tuple[int, int]] = Counter()
         self.asking_max = 0
+        self._came_unasked: set[DriveNumber] = set()
         self.bells = 0
         self._seen = len(self.ledger.entries)
         self._done_seen = self._idle_days = 0
@@ -292,17 +291,25 @@ class World:
         for entry in self.ledger.entries[self._seen :]:
             if entry.at > truth:
                 self.wrongs.append(f"{day}: {entry.label} is dated {entry.at}, after the truth")
-            self.answered[month] += isinstance(entry.event, SlipAnswered)
             self.arrived[month] += isinstance(entry.event, DriveArrived)
-            if isinstance(entry.event, SlipIssued | SlipAnswered):
-                self._count_asking()
+            if isinstance(entry.event, SlipIssued):
+                self._count_asking(entry.event.drive)
         self._seen = len(self.ledger.entries)
 
-    def _count_asking(self) -> None:
+    def _count_asking(self, number: DriveNumber) -> None:
+        """Count the drives that are asked for and not put away yet.
+
+        One that came unasked, and is due, gets a slip as well: nobody is to fetch that.
+        """
+        if self.bays.seat_of(number) is not None:
+            self._came_unasked.add(number)
+            return
+        self._came_unasked.discard(number)
         asking = [
             slip
             for slip in self.ledger.slips()
             if slip.state in {SlipState.ISSUED, SlipState.ANSWERED}
+            and slip.drive not in self._came_unasked
         ]
         self.asking_max = max(self.asking_max, len(asking))
 
