@@ -12,7 +12,7 @@ from refreshd.cards import Pause
 from refreshd.caretaker import Doing, DriveHere, Status, VisitUnderWay
 from refreshd.daemon.bells import Bells
 from refreshd.daemon.narration import line_of, status_sentence
-from refreshd.errors import DriveHungError, PassStoppedError
+from refreshd.errors import DriveHungError, PassStoppedError, RefreshdError
 from refreshd.messages import (
     AnyMessage,
     Identified,
@@ -32,16 +32,17 @@ NOW = datetime(2031, 3, 14, 9, 0, tzinfo=UTC)
 DEADLINE_S = 20.0
 
 
-def visit_ended(outcome: Outcome, error: Exception | None = None, findings: int = 0) -> VisitEnded:
+def visit_ended(
+    outcome: Outcome, error: RefreshdError | None = None, findings: int = 0
+) -> VisitEnded:
     """Return the end of a visit of K07."""
-    stopped = isinstance(error, PassStoppedError | DriveHungError)
     return VisitEnded(
         drive=K07,
         pass_kind=PassKind.REFRESH,
         outcome=outcome,
         is_complete=error is None,
         findings=findings,
-        error=told(error) if stopped else None,
+        error=None if error is None else told(error),
     )
 
 
