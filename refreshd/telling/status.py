@@ -21,6 +21,9 @@ from refreshd.quantities import Outcome
 from refreshd.reception.wire import Heard
 from refreshd.words import duration_words, rate_words, share_words, size_words
 
+LAST_EXIT_CODE_TOLD = 5
+"""A worker ends with these after it has said why; see the table of exit codes in README."""
+
 _CALM = {Doing.IDLE, Doing.VISITING, Doing.STRANGER}
 
 
@@ -86,7 +89,7 @@ def _here_lines(here: DriveHere, visit: VisitUnderWay | None) -> Iterator[str]:
         if visit.stopping:
             yield f"    Asked to stop: {visit.stopping}."
     elif here.doing not in _CALM and here.released_at is not None:
-        yield f"    Since {_moment(here.released_at)}. A drive that stays is no defence."
+        yield f"    It waits to be unplugged since {_moment(here.released_at)}."
 
 
 def _visit(visit: VisitUnderWay) -> str:
@@ -170,8 +173,8 @@ def _ended(ended: VisitEnded) -> str:
 def _worker_ended(line: Heard, ended: WorkerEnded) -> str | None:
     if ended.is_left:
         return f"{line.node}: hangs in the kernel and is of no use until the drive is gone"
-    if ended.exit_code == 0:
-        return None
+    if 0 <= ended.exit_code <= LAST_EXIT_CODE_TOLD:
+        return None  # What ended its act was told before.
     return (
         f"{line.node}: its worker ended with exit code {ended.exit_code} {ended.last_words}".strip()
     )

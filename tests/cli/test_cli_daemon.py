@@ -198,6 +198,46 @@ def test_a_daemon_is_told_that_somebody_changed_the_record(rich: Counter, place:
         assert asked.house.caretaker.heard == ["shelf changed"]
 
 
+def test_the_pull_list_reads_as_one_goes_through_it(rich: Counter) -> None:
+    """Bring out, put away, leave alone, come next; each with its place, and why."""
+    said = rich.say("pull-list").out
+    bring, away, work = (
+        said.index(head) for head in ("To bring out: 1", "To put away: 1", "At work")
+    )
+    told = rich.ask("pull-list").json
+
+    assert bring < said.index("K07") < away < said.index("K09") < work < said.index("K08")
+    assert "It was last rewritten more than three years ago." in said
+    assert "It is still running at /dev/sdx" in said
+    assert [line["slip"] for line in told["to_bring"]] == [1]
+    assert [line["slip"] for line in told["to_put_away"]] == [3]
+    assert [line["slip"] for line in told["at_work"]] == [2]
+
+
+def test_slips_are_printed_in_full(rich: Counter) -> None:
+    """What to mind and what happens next stand on the paper that goes to the store room."""
+    said = rich.say("pull-list", "--print").out
+
+    assert "Bring out drive K07" in said
+    assert "room temperature" in said
+    assert "Put drive K09 back in its place" in said
+    assert all(len(line) <= 76 for line in said.splitlines())
+
+
+def test_a_return_closes_the_slip_and_the_stay(rich: Counter) -> None:
+    """Without a daemon the word of whoever put it away is what there is, and is told as that."""
+    returned = rich.ask("return", "K09").json
+    again = rich.ask("return", "K09")
+    at_work = rich.ask("return", "K08")
+    away = rich.ask("return", "K07")
+    journal = rich.say("journal", "show", "--drive", "K09", "--last", "2").out
+
+    assert (returned["slip"], returned["state"]) == (3, "returned")
+    assert (again.code, at_work.code, away.code) == (2, 3, 2)
+    assert "no longer plugged in" in journal
+    assert "says that it lies in its place" in journal
+
+
 # --- Passes.
 
 
