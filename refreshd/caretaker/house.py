@@ -41,8 +41,10 @@ class House:
         self._planner = Planner()
         self._stays: Mapping[DriveNumber, Stay] | None = None
         self._slips: Mapping[DriveNumber, Slip] | None = None
-        self._rows: tuple[date, Sequence[ShelfRow]] | None = None
-        self._planned: tuple[Sequence[ShelfRow], Policy, Sequence[PlannedVisit]] | None = None
+        self._rows: Sequence[ShelfRow] = ()
+        self._rows_on: date | None = None  # when they were read; None: read them again
+        self._planned: Sequence[PlannedVisit] = ()
+        self._planned_from: tuple[Sequence[ShelfRow], Policy, date] | None = None
 
     # --- Time
 
@@ -84,7 +86,7 @@ class House:
     def shelf_changed(self) -> None:
         """Forget all that was read, and plan again."""
         self.look_again()
-        self._rows = None
+        self._rows_on = None
         self.wants_prompt = True
 
     @property
@@ -104,22 +106,27 @@ class House:
     @property
     def rows(self) -> Sequence[ShelfRow]:
         """Return what planning needs of every drive, as it was when last something changed."""
-        if self._rows is None or self._rows[0] != self.today:
-            self._rows = (self.today, self.around.ledger.shelf_rows())
-        return self._rows[1]
+        if self._rows_on != self.today:
+            rows = self.around.ledger.shelf_rows()
+            # Equal rows stay the same object, so that the plan of today is not made again.
+            self._rows = self._rows if rows == self._rows else rows
+            self._rows_on = self.today
+        return self._rows
 
     def fresh_rows(self) -> Sequence[ShelfRow]:
         """Return what planning needs of every drive, read now."""
-        self._rows = None
+        self._rows_on = None
         return self.rows
 
     @property
     def planned(self) -> Sequence[PlannedVisit]:
         """Return the plan of today, the first to ask for first."""
-        rows, policy = self.rows, self.policy
-        if self._planned is None or self._planned[0] is not rows or self._planned[1] is not policy:
-            self._planned = (rows, policy, self._planner.plan(rows, policy, self.today))
-        return self._planned[2]
+        rows, policy, today = self.rows, self.policy, self.today
+        made = self._planned_from
+        if made is None or made[0] is not rows or made[1] is not policy or made[2] != today:
+            self._planned = self._planner.plan(rows, policy, today)
+            self._planned_from = (rows, policy, today)
+        return self._planned
 
     def card(self, number: DriveNumber) -> DriveCard:
         """Return a drive's card, or raise UnknownDriveError."""
