@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from refreshd.cards import Carrier, DriveCard, Evidence, PassHistory
-from refreshd.expectation import TYPICAL_BYTES_PER_S, expect
+from refreshd.expectation import TYPICAL_BYTES_PER_S, expect, expect_s
 from refreshd.quantities import DriveNumber, MediumKind, Outcome, PassId, PassKind
 from refreshd.words import (
     duration_words,
@@ -114,6 +114,16 @@ def test_the_rate_limit_counts_where_it_is_lower() -> None:
 
     assert (limited.bytes_per_s, limited.basis) == (50_000_000, "the rate limit of the policy")
     assert expect(PassKind.FIXITY, CARD, SIZE, 10**9, ()).bytes_per_s == 150_000_000
+
+
+def test_the_duration_alone_is_the_one_of_the_sentence() -> None:
+    """Planning asks for ten thousand drives, and needs no words."""
+    for kind in (PassKind.FIXITY, PassKind.REFRESH):
+        for limit in (None, 50_000_000):
+            said = expect(kind, CARD, SIZE, limit, (), is_closing=True).seconds
+            assert expect_s(kind, CARD, SIZE, limit, 0, is_closing=True) == said
+
+    assert expect_s(PassKind.FIXITY, CARD, SIZE, None, 200_000_000) == -(-SIZE // 200_000_000)
 
 
 EARLIER = PassHistory(
