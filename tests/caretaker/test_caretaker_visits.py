@@ -191,13 +191,13 @@ def test_a_pause_is_kept_over_a_restart() -> None:
 
 def test_the_longest_visit_ends_a_pass_and_the_drive_goes_back() -> None:
     """After the time that the policy allows: stopped, released, not done, asked for again later."""
-    there = a_due_drive({"visits": {"longest_visit": "5 hours"}})
+    there = a_due_drive({"visits": {"longest_visit": "18005 seconds"}})
     there.plug_in()
     begun = there.clock.now()
     while there.bays.count("stop") == 0:
         there.move(0)
         stopped = there.sleep_until_bell()
-    assert stopped - begun == timedelta(hours=5)
+    assert stopped - begun == timedelta(hours=5, seconds=5)  # not at another bell
     there.interrupt_visit(chunks=2)
     there.release()
 
@@ -658,6 +658,18 @@ def test_a_drive_whose_worker_says_first_that_it_is_gone_is_pulled_out_too() -> 
     assert there.state() is SlipState.ISSUED
     assert len(there.notices.with_words("unplugged before it might be")) == 1
     assert there.caretaker.is_at_rest
+
+
+def test_what_the_worker_of_a_pulled_drive_says_last_is_no_failure_of_the_drive() -> None:
+    """Errors after the drive was pulled out come of that, and one notice of it is enough."""
+    there = a_due_drive()
+    there.plug_in()
+    there.begin_visit()
+    there.caretaker.left(SDB)
+    there.end_visit(UnreadableError("/dev/sdb", Span(0, 512), "ENODEV"))
+
+    assert there.notices.with_words("did not get to its end") == []
+    assert len(there.notices.with_words("unplugged before it might be")) == 1
 
 
 def test_an_unfinished_pass_is_taken_up_without_a_slip() -> None:
