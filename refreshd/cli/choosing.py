@@ -27,7 +27,7 @@ from refreshd.errors import DaemonUnreachableError, RefusedError, UsageError
 from refreshd.ports import Attendant
 from refreshd.reception.local import LocalReception
 from refreshd.reception.protocol import Reception
-from refreshd.wiring.places import daemon_socket, state_directory
+from refreshd.wiring.places import SocketPlace, daemon_socket, state_directory
 
 if TYPE_CHECKING:
     from refreshd.reception.over_socket import SocketReception
@@ -83,7 +83,7 @@ def chosen(asked: Asked, attendant: Attendant) -> Iterator[Chosen]:
         try:
             about = daemon.about()
         except (DaemonUnreachableError, RefusedError) as err:
-            if place.is_named:
+            if not may_work_alone(place, _wanted_state(asked)):
                 raise
             yield Chosen(_here(asked, attendant, str(err)))
             return
@@ -96,6 +96,16 @@ def chosen(asked: Asked, attendant: Attendant) -> Iterator[Chosen]:
             return
         state = Path(about.state_directory)
         yield Chosen(_here(asked, attendant, "", state), daemon)
+
+
+def may_work_alone(place: SocketPlace, wanted: Path | None) -> bool:
+    """
+    Say whether a verb may do without a daemon that does not answer, on the record `wanted`.
+
+    Without a record of his own (None) a plain user would begin a second one beside the daemon's,
+    and be taken for one who means it from then on.
+    """
+    return not place.is_named and wanted is not None
 
 
 @contextmanager

@@ -19,12 +19,14 @@ from pathlib import Path
 import pytest
 
 from refreshd.cards import Presence
+from refreshd.cli.choosing import may_work_alone
 from refreshd.configfile import load
 from refreshd.errors import PassStoppedError
 from refreshd.events import DriveArrived, DriveHeld, PutAwayAsked, SlipAnswered, SlipIssued
 from refreshd.messages import Moved, VisitEnded, told
 from refreshd.ports import VisitOrder
 from refreshd.quantities import DriveNumber, Errand, Outcome, PassKind, SlipNumber
+from refreshd.wiring.places import SocketPlace
 from refreshd.wiring.shelf import shelf_for_writing
 from refreshd.wiring.station import Station
 from tests import loops
@@ -420,6 +422,15 @@ def test_a_daemon_that_was_named_and_is_not_there_is_an_error(
 
     assert (named.code, by_environment.code) == (5, 5)
     assert named.json["error"]["kind"] == "DaemonUnreachableError"
+
+
+def test_nobody_begins_a_second_record_because_the_daemon_was_slow(tmp_path: Path) -> None:
+    """Who has no record means that of the daemon; who has one may do without the daemon."""
+    usual, named = SocketPlace(tmp_path, is_named=False), SocketPlace(tmp_path, is_named=True)
+
+    assert not may_work_alone(usual, None)
+    assert may_work_alone(usual, tmp_path)
+    assert not may_work_alone(named, tmp_path)
 
 
 def test_a_daemon_of_another_record_is_not_asked(
