@@ -22,12 +22,19 @@ from refreshd.events import (
     DigestsRecorded,
     DriveAccessioned,
     DriveArrived,
+    DriveLeft,
+    DriveReleased,
     DriveWithdrawn,
     Entry,
     Event,
     PassBegun,
     PassEnded,
+    PutAwayAsked,
+    SlipAnswered,
     SlipIssued,
+    SlipLapsed,
+    SlipReminded,
+    SlipReturned,
 )
 from refreshd.messages import AnyMessage
 from refreshd.policy import Policy
@@ -48,6 +55,13 @@ TB = 10**12
 CLOCK_BEHIND_MAX = timedelta(seconds=5)
 
 
+_ROWS_STAY = (
+    DriveArrived, DriveLeft, DriveReleased, PutAwayAsked, SlipAnswered, SlipIssued, SlipLapsed,
+    SlipReminded, SlipReturned,
+)  # fmt: skip
+"""Events of slips and stays, which change nothing of what planning needs."""
+
+
 class YearsLedger(SimulatedLedger):
     """A ledger in memory that doubts the clock as the real one does, and keeps its rows."""
 
@@ -55,6 +69,7 @@ class YearsLedger(SimulatedLedger):
         super().__init__(clock, PowerLine())
         self._leap_max = leap_max
         self._kept: dict[DriveNumber, ShelfRow] = {}
+        self._rows: tuple[date, tuple[ShelfRow, ...]] | None = None
         self.refused = 0
 
     def clock_doubt(self) -> str:
@@ -73,8 +88,9 @@ class YearsLedger(SimulatedLedger):
             self.refused += 1
             raise ClockError(doubt)
         entry = super().record(event)
-        if event.drive is not None:
+        if event.drive is not None and not isinstance(event, _ROWS_STAY):
             self._kept.pop(event.drive, None)
+            self._rows = None
         return entry
 
     def apply(
@@ -85,12 +101,15 @@ class YearsLedger(SimulatedLedger):
             add_entry(entry, self._held)
 
     def shelf_rows(self) -> tuple[ShelfRow, ...]:
-        """Return what planning needs; a drive's row is the same until something changed."""
-        for card in self.drives():
-            if card.number not in self._kept:
-                found = self.findings(card.number)
-                self._kept[card.number] = self._row(card, found)
-        return tuple(self._kept[card.number] for card in self.drives())
+        """Return what planning needs; the same of one day, until something changed."""
+        today = self._clock.now().date()
+        if self._rows is None or self._rows[0] != today:
+            cards = self.drives()
+            for card in cards:
+                if card.number not in self._kept:
+                    self._kept[card.number] = self._row(card, self.findings(card.number))
+            self._rows = (today, tuple(self._kept[card.number] for card in cards))
+        return self._rows[1]
 
 
 @dataclass
