@@ -49,7 +49,8 @@ def serve_verb(
     logging.getLogger("refreshd").setLevel(logging.INFO)
     log.addHandler(handler)
     try:
-        serve(wish, world.clock, Notifier.from_environment(world.environ, os.getpid()))
+        notifier = Notifier.from_environment(world.environ, os.getpid())
+        serve(wish, world.clock, notifier, world.leave)
     finally:
         log.removeHandler(handler)
         handler.close()

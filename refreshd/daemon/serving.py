@@ -85,9 +85,16 @@ class _Bystander:
         LOG.info("%s", sentence)
 
 
-def serve(wish: Wish, clock: Clock, notifier: Notifier) -> None:
+def serve(wish: Wish, clock: Clock, notifier: Notifier, leave: Callable[[int], None]) -> None:
     """
     Run the service until it is asked to stop.
+
+    Args:
+        wish: How it is to run.
+        clock: Its clock.
+        notifier: Who is told how it is.
+        leave: Ends the process at once, after a fault of ours: nothing more is done then, and
+            what would be waited for might never come.
 
     Raises:
         PolicyError: The policy cannot be used.
@@ -100,7 +107,10 @@ def serve(wish: Wish, clock: Clock, notifier: Notifier) -> None:
     station = Station(wish.state, policy.loaded, clock, _Bystander())
     with DaemonLock(wish.state), shelf_for_writing(station) as shelf:
         service = _Service(wish, station, policy, shelf, notifier)
-        asyncio.run(service.run())
+        try:
+            asyncio.run(service.run(leave))
+        finally:
+            notifier.stopping()
     LOG.info("Stopped.")
 
 
@@ -125,7 +135,7 @@ class _Service:
         self._fault: BaseException | None = None
         self._is_policy_told = False
 
-    async def run(self) -> None:
+    async def run(self, leave: Callable[[int], None]) -> None:
         """Begin, serve, stop."""
         self._loop = asyncio.get_running_loop()
         self._loop.set_exception_handler(self._failed)
@@ -135,11 +145,12 @@ class _Service:
             ticking = asyncio.ensure_future(self._tick())
             await self._end.wait()
             ticking.cancel()
-            if self._fault is None:
-                await self._stop()
+            if self._fault is not None:
+                # The workers see their stdin end, and stop at their checkpoints.
+                leave(InvariantBrokenError.exit_code)
+                raise self._fault
+            await self._stop()
             await self._end_api(serving)
-        if self._fault is not None:
-            raise self._fault
 
     # --- Begin
 

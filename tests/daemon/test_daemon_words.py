@@ -5,14 +5,19 @@ from __future__ import annotations
 import asyncio
 import logging
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
+from refreshd.adapters.systemd_notify import Notifier
 from refreshd.cards import Pause
 from refreshd.caretaker import Doing, DriveHere, Status, VisitUnderWay
+from refreshd.configfile import LoadedPolicy
 from refreshd.daemon.bells import Bells
 from refreshd.daemon.narration import line_of, status_sentence
-from refreshd.errors import DriveHungError, PassStoppedError, RefreshdError
+from refreshd.daemon.policy_in_force import PolicyInForce, PolicySource
+from refreshd.daemon.serving import Wish, _Service
+from refreshd.errors import DriveHungError, InvariantBrokenError, PassStoppedError, RefreshdError
 from refreshd.messages import (
     AnyMessage,
     Identified,
@@ -23,8 +28,13 @@ from refreshd.messages import (
     WorkerEnded,
     told,
 )
+from refreshd.policy import Policy
 from refreshd.ports import Seat
 from refreshd.quantities import DriveNumber, Outcome, PassKind
+from refreshd.simulated.clock import SimulatedClock
+from refreshd.wiring.shelf import shelf_for_writing
+from refreshd.wiring.station import Station
+from tests.fakes.house import Silent
 
 SEAT = Seat("/dev/sdb", 31)
 K07 = DriveNumber("K07")
@@ -173,3 +183,32 @@ def test_identity_is_said_with_the_number() -> None:
 
     assert line is not None
     assert line.sentence == "/dev/sdb: this is K07."
+
+
+def test_a_fault_in_one_callback_ends_nothing_and_a_broken_invariant_everything(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The one is logged with its traceback; after the other the drives are left alone."""
+    place = tmp_path / "policy.toml"
+    source = PolicySource(None, {"HOME": str(tmp_path)}, is_root=False)
+    wish = Wish(tmp_path / "state", source, None)
+    station = Station(wish.state, LoadedPolicy(Policy()), SimulatedClock(), Silent())
+    policy = PolicyInForce(station.policy, place)
+    with shelf_for_writing(station) as shelf:
+        service = _Service(wish, station, policy, shelf, Notifier(None))
+
+        def bad() -> None:
+            raise ValueError("a fault of ours")
+
+        def broken() -> None:
+            raise InvariantBrokenError("two writers")
+
+        service._guarded(bad)()
+        went_on = not service._end.is_set()
+        service._guarded(broken)()
+
+    assert went_on
+    assert service._end.is_set()
+    assert isinstance(service._fault, InvariantBrokenError)
+    assert "Traceback" in caplog.text
+    assert "a fault of ours" in caplog.text
