@@ -144,6 +144,7 @@ class Premises:
         self.ledger = SimulatedLedger(self.clock, PowerLine())
         self.policy = Policy.model_validate(policy or {})
         self.is_on_battery = False
+        self.battery_every_s: float | None = None  # so that no other bell is hidden by this one
         self.offset = timedelta(0)
         self.evidence: dict[DriveNumber, Evidence] = {}
         self.open()
@@ -161,6 +162,7 @@ class Premises:
                 policy=lambda: self.policy,
                 local=lambda moment: moment + self.offset,
                 is_on_battery=lambda: self.is_on_battery,
+                battery_every_s=self.battery_every_s,
             )
         )
 

@@ -120,6 +120,9 @@ def test_quiet_hours_are_those_of_the_clock_on_the_wall() -> None:
 def test_no_pass_runs_on_battery() -> None:
     """It stops when the mains fail and goes on when they are back; it is looked at each minute."""
     there = a_due_drive()
+    there.battery_every_s = 60.0
+    there.open()
+    there.caretaker.started([])
     there.plug_in()
     there.is_on_battery = True
     there.move(0)
