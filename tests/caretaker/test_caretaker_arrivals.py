@@ -131,9 +131,11 @@ def test_a_disk_that_cannot_be_identified_holds_up_prompting_for_two_minutes() -
     there.take_into_care()
     there.clock.sleep(3 * 366 * 86400)
     there.caretaker.started([SDB])
-    there.sleep_until_bell()
+    begun = there.clock.now()
+    rung = there.sleep_until_bell()
 
     assert there.state() is SlipState.ISSUED
+    assert (rung - begun).total_seconds() == 120
 
 
 def test_a_drive_that_is_not_due_is_offered_and_left_alone() -> None:

@@ -245,13 +245,16 @@ def test_a_stopped_pass_begins_again_by_hand_or_in_another_stay() -> None:
 
 def test_a_drive_whose_pass_was_stopped_goes_back_in_the_end() -> None:
     """It does not stay connected for ever: released, put away, not done."""
-    there = a_due_drive()
+    there = a_due_drive({"slips": {"left_connected": "40001 seconds"}})
     there.plug_in()
+    there.clock.sleep(100)
     there.caretaker.stop(K07, "ruth")
     there.interrupt_visit()
     there.end_worker()
+    idle_since = there.clock.now()
     while there.bays.count("release") == 0:
-        there.sleep_until_bell()
+        rung = there.sleep_until_bell()
+    assert (rung - idle_since).total_seconds() == 40001
     there.release()
 
     assert there.state() is SlipState.TO_PUT_AWAY
