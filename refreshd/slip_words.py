@@ -15,7 +15,7 @@ from datetime import date
 from refreshd.cards import DriveCard, Slip, SlipState
 from refreshd.durations import counted
 from refreshd.quantities import Errand, MediumKind
-from refreshd.words import duration_words
+from refreshd.words import about_words
 
 TEXT_COLUMNS = 76
 """Columns of a text that is mailed, shown on a terminal or printed; common practice."""
@@ -100,7 +100,7 @@ def expected_words(slip: Slip) -> str:
     """Return how long a drive will probably stay."""
     if slip.expected_s is None:
         return "not known yet"
-    return f"about {duration_words(slip.expected_s)}"
+    return about_words(slip.expected_s)
 
 
 def mind_lines(medium: MediumKind, errand: Errand) -> tuple[str, ...]:

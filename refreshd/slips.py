@@ -7,15 +7,17 @@ Its rules:
 - L1 A drive has at most one open slip.
 - L2 A slip that asks for a drive takes up a bay from the day on which it is issued, and so does
   every drive that is plugged in. No slip asks for a drive while no bay is free; so there are never
-  more of them than bays, however much is waiting.
+  more of them than bays, however much is waiting. Only a reissued slip that has escalated does not
+  keep its bay, since a drive that cannot be found must not end the care of all others; as many of
+  these as there are bays, and no more.
 - L3 No two copies of one content are asked for at the same time (I9); a drive that nobody brought
   within `visits.siblings_apart` does not hold up its copies any more.
 - L4 A slip is said again after each of `slips.reminders`, counted from the day on which it came
   into its state, then as often again as the last two lie apart. The last one escalates, and all
   after it. Reminders that were missed are not made up for.
-- L5 A slip that is past its grace escalates at once, whatever the reminders; and so does one whose
-  drive was brought and is still at its bay after the last of `slips.reminders`, since a pause that
-  nobody ends or a disk that hangs takes up a bay for as long.
+- L5 A slip that is past its grace escalates at once, whatever the reminders, unless its drive came
+  today or is here: then somebody is at it. So does one whose drive is still at its bay after the
+  last of `slips.reminders`: a pause that nobody ends or a disk that hangs takes up the bay.
 - L6 A slip that nobody answered within `slips.lapses_after` lapses, and so does one that is not
   wanted any more. Where the drive is still wanted, the next slip names the one that lapsed.
 - L7 A drive that is still connected `slips.left_connected` after its release, or was here for so
@@ -174,7 +176,8 @@ class _Round:
                 yield from self._asked(slip)
             case SlipState.ANSWERED:
                 is_long = add(slip.changed_on, self._rules.reminders[-1]) <= self._today
-                is_late = is_long or self._is_past_grace(slip.grace_ends_on)
+                is_past = self._is_past_grace(slip.grace_ends_on)
+                is_late = is_long or (is_past and slip.changed_on < self._today)
                 if is_late and not slip.is_escalated:
                     yield self._reminded(slip.drive, slip.number, is_escalated=True)
             case SlipState.TO_PUT_AWAY:
@@ -262,8 +265,18 @@ class _Round:
     def _free_bays(self) -> int:
         asking = {SlipState.ISSUED, SlipState.ANSWERED}
         taken = {drive for drive, state in self._open.items() if state in asking}
+        taken -= self._not_to_be_found()
         taken |= self._stays.keys() | self._view.at_work
         return self._policy.visits.bays - len(taken) - self._view.other_bays_taken
+
+    def _not_to_be_found(self) -> frozenset[DriveNumber]:
+        """Return drives that nobody brought twice over, in spite of an escalation (L2)."""
+        lost = [
+            slip.drive
+            for slip in self._view.slips
+            if slip.state is SlipState.ISSUED and slip.reissue_of is not None and slip.is_escalated
+        ]
+        return frozenset(lost[: self._policy.visits.bays])
 
     def _is_copy_out(self, drive: DriveNumber) -> bool:
         """Say whether a copy of the same content is here or asked for (L3)."""
@@ -300,7 +313,7 @@ class _Round:
             expected_s=visit.expected_s,
             reissue_of=reissue_of,
         )
-        if self._is_past_grace(visit.grace_ends_on):
+        if self._is_past_grace(visit.grace_ends_on) and visit.drive not in self._stays:
             yield self._reminded(visit.drive, number, is_escalated=True)
 
     # What was left here

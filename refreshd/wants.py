@@ -48,7 +48,7 @@ class PlannedVisit:
     on: date  # when to ask for it
     due_on: date
     grace_ends_on: date
-    reason: str  # why this drive, why now: one sentence
+    reason: str  # why this drive, why now
     expected_s: int | None
     sittings: int = 1
 
@@ -292,7 +292,7 @@ class Want:
     # Saying why
 
     def _reason(self, on: date, as_of: date, sittings: int) -> str:
-        """Return one sentence: why this drive, why now."""
+        """Return why this drive and why now, in a sentence or two."""
         if self.errand not in self._whys:
             self._whys[self.errand] = _why(self)
         said = self._whys[self.errand]
@@ -301,7 +301,7 @@ class Want:
             return f"{said}{in_sittings}."
         early, late = (self.due_on - on).days, (as_of - self.due_on).days
         if late > 0:
-            return f"{said}, which is {counted(late, 'day')} past{in_sittings}."
+            return f"{said}{in_sittings}. That was {counted(late, 'day')} ago."
         if early >= _TELLING_EARLY_DAYS:
             said = f"{said}; it is asked for {early} days early, so that work stays level"
         return f"{said}{in_sittings}."

@@ -53,6 +53,12 @@ def duration_words(seconds: float) -> str:
     return counted(round(days / _YEAR_DAYS), "year")
 
 
+def about_words(seconds: float) -> str:
+    """Return a duration that is only expected, such as ``about 20 hours``."""
+    said = duration_words(seconds)
+    return said if seconds < MINUTE_S else f"about {said}"
+
+
 def measured_words(seconds: float) -> str:
     """Return a length of time that was measured, such as ``3 hours 20 minutes``."""
     if seconds < MINUTE_S:

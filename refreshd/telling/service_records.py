@@ -8,7 +8,7 @@ from refreshd import events
 from refreshd.cards import Evidence
 from refreshd.quantities import Errand
 from refreshd.service_tally import HouseEvent, ServiceEvent, SlipEvent, StayEvent
-from refreshd.words import duration_words, size_words
+from refreshd.words import about_words, size_words
 
 
 def service_sentence(event: ServiceEvent) -> str:
@@ -54,7 +54,7 @@ def _of_a_slip(event: SlipEvent) -> str:
 def _issued(event: events.SlipIssued) -> str:
     asked = "to be put away"
     if event.errand is not Errand.PUT_AWAY:
-        takes = "" if event.expected_s is None else f", about {duration_words(event.expected_s)}"
+        takes = "" if event.expected_s is None else f", {about_words(event.expected_s)}"
         asked = f"asked for: {event.errand}{takes}, due on {event.due_on}"
     again = "" if event.reissue_of is None else f" (in place of slip {event.reissue_of})"
     return f"{asked}{again}: {event.reason}"

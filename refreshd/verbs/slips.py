@@ -13,7 +13,6 @@ from refreshd.spreading import PlannedVisit, plan
 from refreshd.wiring.shelf import Shelf, shelf_for_reading, shelf_for_writing
 from refreshd.wiring.station import Station
 
-
 COMING_MAX = 10
 """So many drives that will be asked for next are named; `shelf` lists all."""
 

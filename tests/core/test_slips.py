@@ -328,3 +328,48 @@ def test_no_round_asks_for_more_than_the_bays_or_twice_for_a_drive(
     again = {one.drive for one in issued if one.drive in lapsed}
     assert not new or len(taken | again) + len(new) <= bays
     assert len([one for one in found if isinstance(one, SlipReminded)]) <= len(places)
+
+
+def test_a_drive_that_cannot_be_found_does_not_end_the_care_of_others() -> None:
+    """L2: nobody brought it twice over, and it escalated; its bay serves another drive."""
+    lost = slip(0, reissue_of=SlipNumber(40), is_escalated=True, reminded_on=TODAY)
+    planned = [visit(at) for at in range(3)]
+
+    assert [one.drive for one in after(view(3, planned, [lost]), policy(1))] == ["K01"]
+
+
+def test_no_more_lost_drives_than_bays_are_let_off() -> None:
+    """L2: however long nobody is there, people are not asked for the whole shelf."""
+    told = {"reissue_of": SlipNumber(40), "is_escalated": True, "reminded_on": TODAY}
+    lost = [slip(at, **told) for at in range(2)]
+    planned = [visit(at) for at in range(4)]
+
+    assert after(view(4, planned, lost), policy(1)) == ()
+
+
+@pytest.mark.parametrize("changed", [{}, {"is_escalated": True}, {"reissue_of": SlipNumber(40)}])
+def test_a_drive_that_may_still_be_brought_keeps_its_bay(changed: dict[str, object]) -> None:
+    """L2: an escalation alone, or a reissue alone, asks for no further drive."""
+    planned = [visit(at) for at in range(2)]
+
+    assert after(view(2, planned, [slip(0, reminded_on=TODAY, **changed)]), policy(1)) == ()
+
+
+def test_a_drive_that_came_today_is_not_escalated() -> None:
+    """L5: somebody is at it; the day after, it is late as any other."""
+    late = {"grace_ends_on": date(2031, 6, 1)}
+    came = slip(0, SlipState.ANSWERED, changed_on=TODAY, **late)
+    stands = slip(0, SlipState.ANSWERED, changed_on=TODAY - timedelta(days=1), **late)
+    here = [stay(0, 1)]
+
+    assert after(view(1, [], [came], here), policy()) == ()
+    assert [type(one) for one in after(view(1, [], [stands], here), policy())] == [SlipReminded]
+
+
+def test_a_drive_that_is_here_is_asked_for_without_an_escalation() -> None:
+    """L5: taken into care a moment ago with an old date, it is late, and nobody is."""
+    planned = [visit(0, due_on=date(2024, 5, 1))]
+
+    assert [type(one) for one in after(view(1, planned, [], [stay(0, 1)]), policy())] == [
+        SlipIssued
+    ]

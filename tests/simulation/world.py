@@ -318,7 +318,8 @@ class World:
     def _count_asking(self, number: DriveNumber) -> None:
         """Count the drives that are asked for and not put away yet.
 
-        One that came unasked, and is due, gets a slip as well: nobody is to fetch that.
+        One that came unasked, and is due, gets a slip as well: nobody is to fetch that. One that
+        nobody brought twice over, though it escalated, does not keep its bay.
         """
         if self.bays.seat_of(number) is not None:
             self._came_unasked.add(number)
@@ -329,6 +330,7 @@ class World:
             for slip in self.ledger.slips()
             if slip.state in {SlipState.ISSUED, SlipState.ANSWERED}
             and slip.drive not in self._came_unasked
+            and not (slip.reissue_of is not None and slip.is_escalated)
         ]
         self.asking_max = max(self.asking_max, len(asking))
 
