@@ -24,7 +24,7 @@ from refreshd.reception.wire import BEHALF_HEADER, PREFIX, Failure, Told
 CONNECT_S_MAX = 5.0
 FIRST_S_MAX = 60.0
 """The first question needs no disk, but makes the daemon load what answers it: half a second, and
-thirty on a server that is slow and at work on a drive (measured in an emulated machine, 2026-11)."""
+thirty on a slow server that is at work on a drive (measured in an emulated machine, 2026-11)."""
 
 ANSWER_S_MAX = 90.0
 """The lock of the shelf is waited for up to 60 seconds; what takes longer is told in a stream."""

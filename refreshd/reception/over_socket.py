@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import TypeVar
+from urllib.parse import quote
 
 from pydantic import BaseModel, ValidationError
 
@@ -98,7 +99,7 @@ class SocketReception:
 
     def look_at(self, number: DriveNumber) -> DriveView:
         """Return what is known of a drive."""
-        return self._line.get(f"/drives/{number}", Told[DriveView])
+        return self._line.get(_of(number), Told[DriveView])
 
     def open_findings(self, number: DriveNumber | None) -> tuple[FindingView, ...]:
         """Return the open findings."""
@@ -121,7 +122,7 @@ class SocketReception:
 
     def explain_policy(self, number: DriveNumber) -> Explained:
         """Work out which line decided each value for a drive."""
-        return self._line.get(f"/drives/{number}/policy", Told[Explained])
+        return self._line.get(_of(number, "/policy"), Told[Explained])
 
     def pull_list(self) -> PullList:
         """Return what is to be brought out and put away."""
@@ -146,22 +147,22 @@ class SocketReception:
     def accept(self, number: DriveNumber, findings: Sequence[FindingId]) -> Accepted:
         """Make what was found the recorded truth."""
         wish = AcceptWish(findings=tuple(findings))
-        return self._line.ask("POST", f"/drives/{number}/accept", Told[Accepted], wish)
+        return self._line.ask("POST", _of(number, "/accept"), Told[Accepted], wish)
 
     def withdraw(self, number: DriveNumber, reason: str) -> Withdrawn:
         """Take a drive out of care."""
         wish = _wish(ReasonWish, reason=reason)
-        return self._line.ask("POST", f"/drives/{number}/withdraw", Told[Withdrawn], wish)
+        return self._line.ask("POST", _of(number, "/withdraw"), Told[Withdrawn], wish)
 
     def correct(self, number: DriveNumber, wanted: Correction) -> DriveCard:
         """Correct a card."""
         wish = _wish(CorrectWish, **_facts(CorrectWish, wanted))
-        return self._line.ask("PATCH", f"/drives/{number}", Told[DriveCard], wish)
+        return self._line.ask("PATCH", _of(number), Told[DriveCard], wish)
 
     def lift_hold(self, number: DriveNumber, reason: str) -> DriveCard:
         """Lift the hold of a drive."""
         wish = _wish(ReasonWish, reason=reason)
-        return self._line.ask("POST", f"/drives/{number}/lift-hold", Told[DriveCard], wish)
+        return self._line.ask("POST", _of(number, "/lift-hold"), Told[DriveCard], wish)
 
     def attest_clock(self) -> Entry:
         """Write down that a person says that the clock is right (I4)."""
@@ -169,7 +170,7 @@ class SocketReception:
 
     def returned(self, number: DriveNumber) -> Slip:
         """Write down that a drive lies in its place again."""
-        return self._line.ask("POST", f"/drives/{number}/return", Told[Slip])
+        return self._line.ask("POST", _of(number, "/return"), Told[Slip])
 
     def pause(self, until: datetime | None) -> Status:
         """Let no pass run until then, or until somebody says otherwise."""
@@ -181,12 +182,12 @@ class SocketReception:
 
     def stop(self, number: DriveNumber) -> Status:
         """Ask the visit of a drive to end at its next checkpoint."""
-        return self._line.ask("POST", f"/drives/{number}/stop", Told[Status])
+        return self._line.ask("POST", _of(number, "/stop"), Told[Status])
 
     def run_pass(self, asked: PassAsked, attendant: Attendant) -> PassReport:
         """Let the daemon run a pass, and wait for its end."""
         wish = _wish(PassWish, kind=asked.kind, on=asked.on, is_closing=asked.is_closing)
-        ended = self._visit(f"/drives/{asked.drive}/pass", wish, asked.drive, attendant)
+        ended = self._visit(_of(asked.drive, "/pass"), wish, asked.drive, attendant)
         return _report(ended)
 
     def take_in(self, wanted: Accession, attendant: Attendant) -> TakenIn:
@@ -237,6 +238,11 @@ class SocketReception:
             return
         except RefreshdError as err:
             attendant.said(f"The daemon does not stop the pass: {err}")
+
+
+def _of(number: DriveNumber, what: str = "") -> str:
+    """Return the path of a drive; what is no number stays one word, and is refused as one."""
+    return f"/drives/{quote(number, safe='')}{what}"
 
 
 def _attend(line: Heard, attendant: Attendant) -> VisitEnded | None:
