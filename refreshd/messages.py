@@ -146,10 +146,14 @@ class VisitEnded(Message):
 
 
 class Released(Message):
-    """The disk was flushed and stopped; `how` says what was done, in words."""
+    """The disk was flushed and stopped; `how` says what was done, in words.
+
+    `is_powered_off`: it vanishes by that, so that nobody can see whether it is unplugged.
+    """
 
     kind: Literal["released"] = "released"
     how: str
+    is_powered_off: bool = False
 
 
 class ReleaseFailed(Message):

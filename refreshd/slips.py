@@ -22,6 +22,8 @@ Its rules:
   wanted any more. Where the drive is still wanted, the next slip names the one that lapsed.
 - L7 A drive that is still connected `slips.left_connected` after its release, or was here for so
   long without a slip and without work, is asked to be put away: then once a day.
+- L8 A slip to put away whose drive is not connected any more ends the day after, unless somebody
+  is to confirm that. Until then it takes up a bay: powered off, the drive may still stand there.
 
 Dates are those of `now`; what a slip says to people stands in `refreshd.slip_words`.
 """
@@ -220,16 +222,20 @@ class _Round:
 
     def _to_put_away(self, slip: Slip) -> Iterator[SlipChange]:
         stay = self._stays.get(slip.drive)
-        if stay is None and (slip.errand is Errand.PUT_AWAY or not self._rules.confirms_return):
-            yield SlipReturned(
-                drive=slip.drive, slip=slip.number, how="it is not connected any more"
-            )
-            del self._open[slip.drive]
+        if stay is None and self._ends_unseen(slip):
+            if slip.changed_on < self._today:
+                how = "it was not connected any more, the day after it was to be put away"
+                yield SlipReturned(drive=slip.drive, slip=slip.number, how=how)
+                del self._open[slip.drive]
         elif stay is None:
             if reminder_on(slip, self._rules) <= self._today:
                 yield self._said_again(slip)
         elif slip.drive not in self._view.at_work and self._is_left_connected(slip, stay):
             yield self._said_again(slip)
+
+    def _ends_unseen(self, slip: Slip) -> bool:
+        """Say whether nobody is to confirm that the drive was put away (L8)."""
+        return slip.errand is Errand.PUT_AWAY or not self._rules.confirms_return
 
     def _is_left_connected(self, slip: Slip, stay: Stay) -> bool:
         """Say whether a drive that may be unplugged should be spoken of now (L7)."""
@@ -267,6 +273,13 @@ class _Round:
         taken = {drive for drive, state in self._open.items() if state in asking}
         taken -= self._not_to_be_found()
         taken |= self._stays.keys() | self._view.at_work
+        taken |= {
+            slip.drive
+            for slip in self._view.slips
+            if slip.state is SlipState.TO_PUT_AWAY
+            and slip.changed_on == self._today
+            and self._ends_unseen(slip)
+        }
         return self._policy.visits.bays - len(taken) - self._view.other_bays_taken
 
     def _not_to_be_found(self) -> frozenset[DriveNumber]:

@@ -15,6 +15,7 @@ import fcntl
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 from refreshd.errors import (
     DriveGoneError,
@@ -39,9 +40,17 @@ DISK_TYPE = "0"
 """What sysfs gives as the type of a SCSI disk. Source: SPC, peripheral device type 00h."""
 
 
-def release(seat: Seat, power_off: PowerOff | None) -> str:
+@dataclass(frozen=True, slots=True)
+class Letting:
+    """What was done to let a disk go, in words. `is_powered_off`: the kernel has it no more."""
+
+    how: str
+    is_powered_off: bool = False
+
+
+def release(seat: Seat, power_off: PowerOff | None) -> Letting:
     """
-    Flush, stop and power off a disk; return what was done, in words.
+    Flush, stop and power off a disk.
 
     Args:
         seat: Where it is, and which disk is meant.
@@ -58,11 +67,11 @@ def release(seat: Seat, power_off: PowerOff | None) -> str:
         stopped = _stopped(fd, spin_down.stop_for_good)
     done = f"flushed, {stopped}"
     if power_off is None or stopped == _NOTHING_TO_STOP:
-        return done
+        return Letting(done)
     try:
-        return f"{done}, {power_off(seat.node, seat.disk_sequence)}"
+        return Letting(f"{done}, {power_off(seat.node, seat.disk_sequence)}", is_powered_off=True)
     except RefreshdError as err:
-        return f"{done}, not powered off ({err})"
+        return Letting(f"{done}, not powered off ({err})")
 
 
 def rest(seat: Seat) -> str:

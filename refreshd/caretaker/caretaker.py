@@ -140,7 +140,8 @@ class Caretaker:
             if work is Work.VISIT:
                 outcomes.ended(house, one, message)
             elif one.is_gone:
-                return
+                if work is Work.RELEASE:
+                    leaving.vanished(house, one)
             elif work is Work.IDENTIFY:
                 arrivals.identified(house, one, message)
             elif work is Work.RELEASE:

@@ -38,6 +38,8 @@ class House:
         """When a refresh of a drive last stopped short, for its siblings (I9)."""
         self.pulled: dict[DriveNumber, str] = {}
         """What is to be said of a drive that was pulled out; until it was written down."""
+        self.vanished: dict[DriveNumber, Occupant] = {}
+        """Drives that were let go and are gone; until that was written down."""
         self._planner = Planner()
         self._stays: Mapping[DriveNumber, Stay] | None = None
         self._slips: Mapping[DriveNumber, Slip] | None = None

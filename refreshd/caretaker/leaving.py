@@ -8,7 +8,9 @@ A drive is done with, or goes.
 - L3 A drive that waits rests: its disk stops turning, and stays connected.
 - L4 When a drive is gone, so is its stay in the record; a slip that was answered and not done asks
   for it again (T8 of refreshd.service_tally), and people are told.
-- L5 A drive that waits for longer than `left_connected` is spoken of, then every day. Of those
+- L5 A drive that is powered off vanishes: nobody can see whether it was unplugged, so that its
+  slip stays open until somebody says so, or the next day (L8 of refreshd.slips).
+- L6 A drive that waits for longer than `left_connected` is spoken of, then every day. Of those
   that stay connected after their visit `refreshd.slips` reminds.
 """
 
@@ -118,7 +120,7 @@ def is_released(house: House, one: Occupant) -> bool:
 def hear_release(one: Occupant, message: Released | ReleaseFailed) -> None:
     """Take in how a release went."""
     if isinstance(message, Released):
-        one.released_how, one.kept = message.how, ""
+        one.released_how, one.kept, one.is_off = message.how, "", message.is_powered_off
     else:
         one.kept = message.error.message
 
@@ -192,11 +194,25 @@ def unplugged(house: House, one: Occupant) -> None:
     """Note what is to be said of a drive that was taken out before it might be."""
     if one.drive is None or one.drive not in house.stays:
         return
-    if one.run is not None:
+    if one.work is Work.RELEASE:
+        return  # Its worker may be cutting its power, and says so when it ends.
+    if one.is_off:
+        house.vanished[one.drive] = one
+    elif one.run is not None:
         house.pulled[one.drive] = f"unplugged in the middle of a visit; {place_words(one.run)}"
     elif one.hanging:
         house.pulled[one.drive] = f"unplugged after it hung: {one.hanging}"
     elif one.over is not None and not is_released(house, one) and one.released_how is None:
+        house.pulled[one.drive] = "unplugged before its disk was stopped"
+
+
+def vanished(house: House, one: Occupant) -> None:
+    """Go on when the worker has ended that let a drive go which is not there any more (L5)."""
+    if one.drive is None or one.drive not in house.stays:
+        return
+    if one.released_how is not None:
+        house.vanished[one.drive] = one
+    else:
         house.pulled[one.drive] = "unplugged before its disk was stopped"
 
 
@@ -209,6 +225,8 @@ def write_departures(house: House) -> None:
 
 def _may_be_here(house: House, stay: Stay) -> bool:
     """Say whether some disk is this drive in this stay, or may yet turn out to be it."""
+    if any(one.drive == stay.drive for one in house.occupants.being_released()):
+        return True
     for one in house.occupants:
         if one.drive == stay.drive and one.presence == stay.presence:
             return True
@@ -220,6 +238,9 @@ def _may_be_here(house: House, stay: Stay) -> bool:
 
 def _depart(house: House, stay: Stay) -> None:
     number = stay.drive
+    gone = house.vanished.get(number)
+    if gone is not None:
+        _write_release(house, number, gone)
     slip = house.slips.get(number)
     is_answered = slip is not None and slip.state is SlipState.ANSWERED
     if slip is not None and is_answered and is_done(house, slip):
@@ -227,12 +248,16 @@ def _depart(house: House, stay: Stay) -> None:
         house.write(PutAwayAsked(drive=number, slip=slip.number, is_done=True, note=note))
     note = house.pulled.get(number, "")
     outcome = Outcome.WARNING if note else Outcome.SUCCESS
-    house.write(DriveLeft(drive=number, note=note, outcome=outcome))
+    is_off = gone is not None and gone.is_off
+    told = "powered off; whether it was unplugged cannot be seen" if is_off else note
+    house.write(DriveLeft(drive=number, note=told, outcome=outcome))
     house.pulled.pop(number, None)
+    house.vanished.pop(number, None)
     house.wants_prompt = True
     slip = house.slips.get(number)
     if slip is not None and slip.state is SlipState.TO_PUT_AWAY:
-        if slip.errand is Errand.PUT_AWAY or not house.policy.slips.confirms_return:
+        is_to_confirm = slip.errand is not Errand.PUT_AWAY and house.policy.slips.confirms_return
+        if not (is_off or is_to_confirm):
             how = "it was unplugged"
             house.write(SlipReturned(drive=number, slip=slip.number, how=how))
     elif is_answered:
@@ -242,11 +267,19 @@ def _depart(house: House, stay: Stay) -> None:
         house.post(words.pulled(house.card(number), note))
 
 
+def _write_release(house: House, number: DriveNumber, gone: Occupant) -> None:
+    """Bring the record up to what the worker of a drive did before the drive vanished."""
+    if not is_released(house, gone):
+        house.write(DriveReleased(drive=number, how=gone.released_how or ""))
+    if gone.over is not None:
+        _ask_to_put_away(house, number, gone.over)
+
+
 # --- Left connected
 
 
 def waits_too_long_at(house: House, one: Occupant) -> datetime | None:
-    """Return when to say of a drive that it is connected and waits for too long (L5)."""
+    """Return when to say of a drive that it is connected and waits for too long (L6)."""
     if not one.is_usable or one.run is not None or one.over is not None or not one.waits_for:
         return None
     allowed = timedelta(seconds=house.policy.slips.connected_s)
@@ -256,7 +289,7 @@ def waits_too_long_at(house: House, one: Occupant) -> datetime | None:
 
 
 def remind_of_waiting(house: House) -> None:
-    """Say of drives that wait for longer than the policy lets one be connected (L5)."""
+    """Say of drives that wait for longer than the policy lets one be connected (L6)."""
     for one in house.occupants:
         at = waits_too_long_at(house, one)
         if at is not None and house.now >= at and one.drive is not None:

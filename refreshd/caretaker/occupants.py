@@ -102,6 +102,7 @@ class Occupant:
     is_double_said: bool = False  # that another disk claims to be the same drive
     is_rested: bool = False
     released_how: str | None = None  # what its worker said; not in the record yet
+    is_off: bool = False  # it was powered off, and cannot be seen any more
     kept: str = ""  # why it could not be released
     is_kept_said: bool = False
     idle_s: float = 0.0  # since when no pass is under way
@@ -188,6 +189,10 @@ class Occupants:
             if one.work is not None:
                 self._gone.append(one)
         return one
+
+    def being_released(self) -> tuple[Occupant, ...]:
+        """Return those that are gone while their worker lets them go: it may have done that."""
+        return tuple(one for one in self._gone if one.work is Work.RELEASE)
 
     def forget(self, one: Occupant) -> None:
         """Drop one that is gone and whose worker has ended."""

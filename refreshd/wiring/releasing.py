@@ -5,14 +5,17 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from functools import partial
+from typing import TypeVar
 
 from refreshd import privileged
-from refreshd.adapters.disk_release import PowerOff, release, rest
+from refreshd.adapters.disk_release import Letting, PowerOff, release, rest
 from refreshd.adapters.in_use import reason_in_use
 from refreshd.errors import MediumInUseError, MediumLockedError, RefusedError
 from refreshd.kernel.root_side import ask_power_off
 from refreshd.ports import Clock, Seat
 from refreshd.wiring.search import LOCK_PATIENCE_S, LOCK_RETRY_S
+
+R = TypeVar("R")
 
 
 def power_off_way() -> PowerOff:
@@ -27,9 +30,9 @@ def _power_off(way: Callable[[str, int], str], node: str, disk_sequence: int | N
     return way(node, disk_sequence)
 
 
-def release_at(seat: Seat, clock: Clock) -> str:
+def release_at(seat: Seat, clock: Clock) -> Letting:
     """
-    Flush, stop and power off the disk at a seat; return what was done, in words.
+    Flush, stop and power off the disk at a seat.
 
     Raises:
         MediumInUseError: Something else uses it.
@@ -45,7 +48,7 @@ def rest_at(seat: Seat, clock: Clock) -> str:
     return _unused(seat, clock, lambda: rest(seat))
 
 
-def _unused(seat: Seat, clock: Clock, act: Callable[[], str]) -> str:
+def _unused(seat: Seat, clock: Clock, act: Callable[[], R]) -> R:
     """Act once nothing uses the disk: udev, which looks at it for a moment, is waited for."""
     reason = reason_in_use(seat.node)
     if reason is not None:

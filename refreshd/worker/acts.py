@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from refreshd.cards import Evidence
 from refreshd.drive import identify as which_drive
@@ -44,6 +44,8 @@ if TYPE_CHECKING:
     from refreshd.passes.bench import PassReport
 
 FINDINGS = 1
+
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,15 +194,15 @@ def rest(work: Workplace, _order: Order) -> Done:
 def release(work: Workplace, _order: Order) -> Done:
     """Flush and stop the disk at the seat, so that it may be unplugged."""
     try:
-        how = _aside(work, partial(release_at, work.seat, work.station.clock))
+        let = _aside(work, partial(release_at, work.seat, work.station.clock))
     except RefreshdError as err:
         work.speaker.tell(ReleaseFailed(error=told(err)))
         return _failed(err)
-    work.speaker.tell(Released(how=how))
+    work.speaker.tell(Released(how=let.how, is_powered_off=let.is_powered_off))
     return Done(0)
 
 
-def _aside(work: Workplace, act: Callable[[], str]) -> str:
+def _aside(work: Workplace, act: Callable[[], R]) -> R:
     """Act beside this thread, so that a disk that hangs is told of after the policy's wait."""
     lanes = lanes_for(resolve(work.station.policy.policy, MediumKind.HARD_DISK))
     try:

@@ -49,7 +49,7 @@ def test_the_orders_are_those_of_the_standards() -> None:
 @pytest.mark.root
 def test_a_loop_device_is_flushed_and_that_is_all(seat: Seat) -> None:
     """It has no motor and no power of its own, and nobody says that it had."""
-    assert release(seat, never) == "flushed, nothing to spin down"
+    assert release(seat, never).how == "flushed, nothing to spin down"
     assert rest(seat) == f"{seat.node}: flushed, nothing to spin down."
 
 
@@ -76,7 +76,7 @@ def test_a_disk_that_udev_looks_at_is_waited_for(seat: Seat) -> None:
         assert clock.passed_s >= 10
     finally:
         os.close(fd)
-    assert release_at(seat, SimulatedClock()) == "flushed, nothing to spin down"
+    assert release_at(seat, SimulatedClock()).how == "flushed, nothing to spin down"
 
 
 @pytest.mark.root

@@ -6,10 +6,11 @@ import pytest
 
 from refreshd.cards import SlipState
 from refreshd.caretaker import Doing
-from refreshd.errors import FlushFailedError, RefusedError, UsageError
+from refreshd.errors import DriveGoneError, FlushFailedError, RefusedError, UsageError
+from refreshd.messages import Released
 from refreshd.ports import Urgency, VisitOrder
 from refreshd.quantities import Errand, PassKind
-from tests.caretaker.premises import K07, SDB, SDC, Premises, a_due_drive, due_drives
+from tests.caretaker.premises import K07, K08, SDB, SDC, Premises, a_due_drive, due_drives
 
 HOUR_S = 3600.0
 DAY_S = 24 * HOUR_S
@@ -142,6 +143,7 @@ def test_what_was_done_counts_though_it_was_pulled_before_its_release() -> None:
     there.plug_in()
     there.finish_visit()
     there.caretaker.left(SDB)
+    there.fail_release(DriveGoneError("/dev/sdb: is not there any more"))
 
     assert there.state() is None
     assert there.kinds()[-3:] == ["put-away-asked", "drive-left", "slip-returned"]
@@ -242,3 +244,70 @@ def test_what_is_open_is_said_again_after_a_restart() -> None:
     again = there.notices.with_words("Please bring out")
 
     assert [one.stages for one in again] == [first.stages]
+
+
+OFF = Released(how="flushed, spun down, powered off", is_powered_off=True)
+
+
+@pytest.mark.parametrize("is_seen_first", [False, True])
+def test_a_drive_that_was_powered_off_stays_on_the_list(is_seen_first: bool) -> None:  # noqa: FBT001 - a case
+    """It vanishes with its power, whichever is heard of first: it may still stand in its dock."""
+    there = a_due_drive()
+    there.plug_in()
+    there.finish_visit()
+    if is_seen_first:
+        there.caretaker.left(SDB)
+    there.say(SDB, OFF)
+    if not is_seen_first:
+        there.caretaker.left(SDB)
+    there.end_worker()
+
+    assert there.state() is SlipState.TO_PUT_AWAY
+    assert there.kinds()[-3:] == ["drive-released", "put-away-asked", "drive-left"]
+    assert "cannot be seen" in there.last_left().note
+    assert len(there.notices.with_words("Put drive K07 back")) == 1
+    there.wait(DAY_S)
+    assert there.state() is None
+
+
+def test_that_a_drive_without_power_was_put_away_can_be_said() -> None:
+    """Whoever says so at once need not wait for the next day."""
+    there = a_due_drive()
+    there.plug_in()
+    there.finish_visit()
+    there.say(SDB, OFF)
+    there.caretaker.left(SDB)
+    there.end_worker()
+    there.caretaker.returned(K07, "ruth")
+
+    assert there.state() is None
+
+
+def test_a_drive_without_power_may_still_stand_at_its_bay() -> None:
+    """No other drive is asked for while it may: it could not be plugged in."""
+    there = due_drives(K07, K08, policy={"visits": {"bays": 1}})
+    there.plug_in()
+    there.finish_visit()
+    there.say(SDB, OFF)
+    there.caretaker.left(SDB)
+    there.end_worker()
+
+    assert there.state(K08) is None
+    there.wait(DAY_S)
+    assert there.state(K08) is SlipState.ISSUED
+
+
+def test_a_drive_worked_on_by_hand_and_powered_off_is_to_be_put_away() -> None:
+    """The same where no slip had asked for it."""
+    there = Premises()
+    there.take_into_care()
+    there.caretaker.started([])
+    there.plug_in()
+    there.end_worker()  # of the rest that it is put to
+    there.caretaker.begin(VisitOrder(K07, PassKind.FIXITY, asked_by="ruth"))
+    there.finish_visit()
+    there.caretaker.left(SDB)
+    there.say(SDB, OFF)
+    there.end_worker()
+
+    assert there.state() is SlipState.TO_PUT_AWAY
