@@ -160,7 +160,7 @@ def _return_words(number: str) -> str:
     """Say how its return is reported; without a number it need not be."""
     if number:
         return f"When it lies there, say so: refreshd return {number}"
-    return "That it was unplugged is seen; you need not report it."
+    return "You need not report it."
 
 
 def sheet_lines(sheet: Sheet, today: date) -> Iterator[str]:

@@ -68,8 +68,14 @@ def identified(house: House, one: Occupant, ended: WorkerEnded) -> None:
         one.tries += 1
         one.retry_s = house.now_s + RETRY_S
         return
-    if not (one.was_here and error is not None and error.kind == "MediumInUseError"):
+    if not is_of_server(one):
         house.post(words.unclear(one.seat.node, one.unclear))
+
+
+def is_of_server(one: Occupant) -> bool:
+    """Say whether something used a disk when the service started: most often the server (A4)."""
+    error = one.unclear_error
+    return one.was_here and error is not None and error.kind == "MediumInUseError"
 
 
 def try_again(house: House) -> None:

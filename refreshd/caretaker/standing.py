@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from refreshd.caretaker.arrivals import is_of_server
 from refreshd.caretaker.house import House
 from refreshd.caretaker.leaving import is_released
 from refreshd.caretaker.occupants import Occupant, Run, Work
@@ -80,7 +81,7 @@ def _trouble(one: Occupant) -> tuple[Doing, str] | None:
     if one.work is Work.IDENTIFY:
         return Doing.IDENTIFYING, ""
     if one.unclear:
-        return Doing.UNCLEAR, one.unclear
+        return (Doing.IN_USE if is_of_server(one) else Doing.UNCLEAR), one.unclear
     if one.drive is None and one.run is None:
         return (Doing.STRANGER if one.is_stranger else Doing.IDENTIFYING), ""
     return None

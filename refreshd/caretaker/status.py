@@ -18,6 +18,7 @@ class Doing(StrEnum):
     IDENTIFYING = "being identified"
     STRANGER = "not in care"  # reported once, never touched
     UNCLEAR = "not identified"  # evidence contradicts, or something else uses it
+    IN_USE = "in use"  # by this server, when the service started: not one of the bays
     WAITING = "waiting"  # a pass is wanted, and `why` says what it waits for
     VISITING = "being visited"
     IDLE = "idle"  # in care, and nothing is wanted of it now

@@ -45,6 +45,9 @@ EXTEND_S = 30.0
 EXTEND_EVERY_S = 10.0
 API_END_S_MAX = 10.0
 NOTICES_S_MAX = 5.0
+LOCK_WAIT_S = 10.0
+"""How long the loop may stand still for another process that records something: well below the 30 s
+after which systemd takes the service for dead. What could not be recorded is tried again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +108,7 @@ def serve(wish: Wish, clock: Clock, notifier: Notifier, leave: Callable[[int], N
     policy = read_policy(wish.policy)
     make_state_directory(wish.state)
     station = Station(wish.state, policy.loaded, clock, _Bystander())
-    with DaemonLock(wish.state), shelf_for_writing(station) as shelf:
+    with DaemonLock(wish.state), shelf_for_writing(station, LOCK_WAIT_S) as shelf:
         service = _Service(wish, station, policy, shelf, notifier)
         try:
             asyncio.run(service.run(leave))
@@ -236,7 +239,9 @@ class _Service:
 
     def _pages(self, slips: Sequence[Slip]) -> Pages:
         ledger, today = self._shelf.ledger, self._station.clock.now().date()
-        return slip_pages([Sheet(slip, ledger.drive(slip.drive)) for slip in slips], today)
+        confirms = self._policy.loaded.policy.slips.confirms_return
+        sheets = [Sheet(slip, ledger.drive(slip.drive), confirms) for slip in slips]
+        return slip_pages(sheets, today)
 
     def _guarded(self, act: Callable[[], None]) -> Callable[[], None]:
         """Return an act whose errors end nothing but itself, save a broken invariant."""
@@ -310,9 +315,10 @@ class _Service:
         self._outbox.post(Notice(Urgency.ALARMS, subject, f"{err}\n"))
 
     def _tell_policy(self) -> None:
-        """Write down under which policy the service runs from now on."""
+        """Write down under which policy the service runs from now on, where it is another one."""
         try:
-            self._shelf.ledger.record(self._policy.event)
+            if self._shelf.ledger.policy_taken() != self._policy.event.sha256:
+                self._shelf.ledger.record(self._policy.event)
             self._is_policy_told = True
         except RefreshdError as err:
             LOG.warning("The policy in force could not be written down: %s", err)

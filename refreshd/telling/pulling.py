@@ -67,6 +67,8 @@ def _to_put_away(line: PullLine, found: PullList) -> Iterator[str]:
         yield f"    It is still running at {line.place}: wait until you are told to unplug it."
     elif line.place is not None:
         yield f"    It may be unplugged from {line.place} now."
+    else:
+        yield "    It has no power any more. Unplug it, if that was not done."
     if line.slip.note:
         yield f"    {line.slip.note}"
     if found.confirms_return:

@@ -36,7 +36,7 @@ def status_lines(status: Status) -> Iterator[str]:
     yield from _pause_lines(status)
     yield _bays(status)
     visits = {visit.seat: visit for visit in status.visits}
-    for here in status.here:
+    for here in _at_bays(status):
         yield from _here_lines(here, visits.get(here.seat))
     yield _slips(status)
     if status.backlog:
@@ -70,9 +70,16 @@ def _pause_lines(status: Status) -> Iterator[str]:
 
 def _bays(status: Status) -> str:
     bays = counted(status.bays, "bay")
-    if not status.here:
-        return f"No drive is plugged in ({bays})."
-    return f"Plugged in: {counted(len(status.here), 'disk')} ({bays})."
+    here = len(_at_bays(status))
+    own = [one.seat.node for one in status.here if one.doing is Doing.IN_USE]
+    left = f" Of this server, and left alone: {', '.join(own)}." if own else ""
+    if not here:
+        return f"No drive is plugged in ({bays}).{left}"
+    return f"Plugged in: {counted(here, 'disk')} ({bays}).{left}"
+
+
+def _at_bays(status: Status) -> list[DriveHere]:
+    return [one for one in status.here if one.doing is not Doing.IN_USE]
 
 
 def _here_lines(here: DriveHere, visit: VisitUnderWay | None) -> Iterator[str]:

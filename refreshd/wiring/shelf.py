@@ -10,7 +10,7 @@ from pathlib import Path
 
 from refreshd.adapters.export import Exported, Sources, export
 from refreshd.adapters.journal_directory import FileJournalDirectory
-from refreshd.adapters.shelf_lock import FlockShelfLock
+from refreshd.adapters.shelf_lock import WAIT_S_MAX, FlockShelfLock
 from refreshd.adapters.state_directory import look_at_state_directory, make_state_directory
 from refreshd.durations import add
 from refreshd.errors import CatalogueError, UsageError
@@ -47,15 +47,18 @@ def _catalogue(state: Path, *, is_reading: bool) -> Iterator[CatalogueStore]:
 
 
 @contextmanager
-def shelf_for_writing(station: Station) -> Iterator[Shelf]:
-    """Open the shelf so that events can be recorded; make it if there is none."""
+def shelf_for_writing(station: Station, lock_wait_s: float = WAIT_S_MAX) -> Iterator[Shelf]:
+    """Open the shelf so that events can be recorded; make it if there is none.
+
+    Each record waits at most `lock_wait_s` seconds for another process that records something.
+    """
     refuse_unwritable_name(str(station.state))
     make_state_directory(station.state)
     with ExitStack() as opened:
         directory = FileJournalDirectory.made_at(station.state / JOURNAL)
         opened.callback(directory.close)
         catalogue = opened.enter_context(_catalogue(station.state, is_reading=False))
-        shelf = _joined(station, Journal(directory), catalogue)
+        shelf = _joined(station, Journal(directory), catalogue, lock_wait_s)
         shelf.ledger.open()
         yield shelf
 
@@ -142,8 +145,13 @@ def _journal_for_reading(state: Path) -> Journal:
     return Journal(FileJournalDirectory(path) if path.exists() else _AbsentDirectory(path))
 
 
-def _joined(station: Station, journal: Journal, catalogue: CatalogueStore) -> Shelf:
-    lock = FlockShelfLock(station.state / LOCK, station.clock)
+def _joined(
+    station: Station,
+    journal: Journal,
+    catalogue: CatalogueStore,
+    lock_wait_s: float = WAIT_S_MAX,
+) -> Shelf:
+    lock = FlockShelfLock(station.state / LOCK, station.clock, lock_wait_s)
     today = station.clock.now().date()
     leap: timedelta = add(today, station.policy.policy.clock.leap_max) - today
     return Shelf(ShelfLedger(journal, catalogue, station.clock, lock, leap), journal)

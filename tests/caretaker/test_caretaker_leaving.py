@@ -9,7 +9,7 @@ from refreshd.caretaker import Doing
 from refreshd.errors import DriveGoneError, FlushFailedError, RefusedError, UsageError
 from refreshd.messages import Released
 from refreshd.ports import Urgency, VisitOrder
-from refreshd.quantities import Errand, PassKind
+from refreshd.quantities import Errand, Outcome, PassKind
 from tests.caretaker.premises import K07, K08, SDB, SDC, Premises, a_due_drive, due_drives
 
 HOUR_S = 3600.0
@@ -265,6 +265,7 @@ def test_a_drive_that_was_powered_off_stays_on_the_list(is_seen_first: bool) -> 
     assert there.state() is SlipState.TO_PUT_AWAY
     assert there.kinds()[-3:] == ["drive-released", "put-away-asked", "drive-left"]
     assert "cannot be seen" in there.last_left().note
+    assert there.last_left().outcome is Outcome.SUCCESS
     assert len(there.notices.with_words("Put drive K07 back")) == 1
     there.wait(DAY_S)
     assert there.state() is None

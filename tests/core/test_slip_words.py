@@ -146,7 +146,7 @@ def test_the_return_is_to_be_said_only_where_the_policy_wants_it() -> None:
     """With the very command; otherwise unplugging is enough, and the slip says so."""
     assert "refreshd return K07" in text(sheet(SlipState.TO_PUT_AWAY, confirms=True))
     assert "refreshd return" not in text(sheet(SlipState.TO_PUT_AWAY))
-    assert "you need not report it" in text(sheet(SlipState.TO_PUT_AWAY))
+    assert "You need not report it" in text(sheet(SlipState.TO_PUT_AWAY))
 
 
 def test_several_slips_are_one_notice_that_says_the_common_once() -> None:

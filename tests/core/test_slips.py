@@ -340,26 +340,33 @@ def test_a_drive_that_cannot_be_found_does_not_end_the_care_of_others() -> None:
 
 def test_no_more_lost_drives_than_bays_are_let_off() -> None:
     """L2: however long nobody is there, people are not asked for the whole shelf."""
-    told = {"reissue_of": SlipNumber(40), "is_escalated": True, "reminded_on": TODAY}
-    lost = [slip(at, **told) for at in range(2)]
+    lost = [
+        slip(at, reissue_of=SlipNumber(40), is_escalated=True, reminded_on=TODAY) for at in range(2)
+    ]
     planned = [visit(at) for at in range(4)]
 
     assert after(view(4, planned, lost), policy(1)) == ()
 
 
-@pytest.mark.parametrize("changed", [{}, {"is_escalated": True}, {"reissue_of": SlipNumber(40)}])
-def test_a_drive_that_may_still_be_brought_keeps_its_bay(changed: dict[str, object]) -> None:
+@pytest.mark.parametrize(
+    "kept",
+    [
+        slip(0, reminded_on=TODAY),
+        slip(0, reminded_on=TODAY, is_escalated=True),
+        slip(0, reminded_on=TODAY, reissue_of=SlipNumber(40)),
+    ],
+)
+def test_a_drive_that_may_still_be_brought_keeps_its_bay(kept: Slip) -> None:
     """L2: an escalation alone, or a reissue alone, asks for no further drive."""
     planned = [visit(at) for at in range(2)]
 
-    assert after(view(2, planned, [slip(0, reminded_on=TODAY, **changed)]), policy(1)) == ()
+    assert after(view(2, planned, [kept]), policy(1)) == ()
 
 
 def test_a_drive_that_came_today_is_not_escalated() -> None:
     """L5: somebody is at it; the day after, it is late as any other."""
-    late = {"grace_ends_on": date(2031, 6, 1)}
-    came = slip(0, SlipState.ANSWERED, changed_on=TODAY, **late)
-    stands = slip(0, SlipState.ANSWERED, changed_on=TODAY - timedelta(days=1), **late)
+    came = slip(0, SlipState.ANSWERED, changed_on=TODAY, grace_ends_on=date(2031, 6, 1))
+    stands = replace(came, changed_on=TODAY - timedelta(days=1))
     here = [stay(0, 1)]
 
     assert after(view(1, [], [came], here), policy()) == ()
