@@ -13,6 +13,7 @@
     │   ├── ClockError                    3    the clock is behind the record, or far ahead
     │   ├── CatalogueError                3    CatalogueTooNewError, CatalogueDamagedError,
     │   │                                      CatalogueAheadError
+    │   ├── RootSideAwayError             3    nobody answers who may do what needs root
     │   └── JournalError                  3    JournalDamagedError, JournalTruncatedError
     ├── NotDeliveredError                 4    a channel did not take a notice
     ├── DaemonUnreachableError            5    no daemon answers
@@ -108,6 +109,10 @@ class CatalogueDamagedError(CatalogueError):
 
 class CatalogueAheadError(CatalogueError):
     """The catalogue holds records that the journal lacks: the journal was truncated (I5)."""
+
+
+class RootSideAwayError(RefusedError):
+    """Nobody answers. Answer: do without, and say what cannot be seen or done."""
 
 
 class JournalError(RefusedError):

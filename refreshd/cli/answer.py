@@ -24,7 +24,8 @@ class Answer:
         lines: What goes to stdout otherwise.
         exit_code: See the table in `refreshd.errors`; 1: findings.
         error: What ended a pass early; said on stderr.
-        has_own_form: `lines` are told one by one as they come, also with ``--json``.
+        is_endless: `lines` are told one by one as they come, also with ``--json``, until somebody
+            ends that by hand, which is no failure.
 
     """
 
@@ -32,7 +33,7 @@ class Answer:
     lines: Iterable[str] = ()
     exit_code: int = 0
     error: RefreshdError | None = None
-    has_own_form: bool = False
+    is_endless: bool = False
 
     @property
     def is_hung(self) -> bool:
@@ -48,7 +49,7 @@ def answer_of(error: RefreshdError | InvariantBrokenError) -> Answer:
 
 def print_answer(answer: Answer, out: TextIO, *, as_json: bool) -> None:
     """Print an answer on stdout. Raises OSError when nobody takes it."""
-    if answer.has_own_form:
+    if answer.is_endless:
         for line in answer.lines:
             out.write(f"{line}\n")
             out.flush()

@@ -41,7 +41,7 @@ def status_verb(
     from refreshd.telling.status import status_lines  # noqa: PLC0415
 
     if follow:
-        return Answer({}, _followed(ctx, as_json=as_json), has_own_form=True)
+        return Answer({}, _followed(ctx, as_json=as_json), is_endless=True)
     with reception_of(ctx) as desk:
         found = desk.status()
     return Answer(status_object(found), status_lines(found))

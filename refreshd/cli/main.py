@@ -132,6 +132,8 @@ def main(words: Sequence[str], world: World) -> tuple[int, bool]:
     try:
         return _told(answer, world, as_json=as_json), answer.is_hung
     except StoppedByHandError as err:
+        if answer.is_endless:
+            return answer.exit_code, answer.is_hung
         world.say(f"refreshd: stopped by {err} while the answer was written")
         return STOPPED, answer.is_hung
 

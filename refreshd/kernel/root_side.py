@@ -18,7 +18,7 @@ import socket
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from refreshd.errors import RefusedError
+from refreshd.errors import RefusedError, RootSideAwayError
 from refreshd.kernel.openers import Writer
 
 SOCKET = Path("/run/refreshd-helper/socket")
@@ -81,10 +81,6 @@ class Answer:
     def line(self) -> str:
         """The answer as it travels."""
         return json.dumps(asdict(self)) + "\n"
-
-
-class RootSideAwayError(RefusedError):
-    """Nobody answers. Answer: do without, and say what cannot be seen or done."""
 
 
 def ask_writers(node: str, address: Path = SOCKET) -> tuple[Writer, ...]:

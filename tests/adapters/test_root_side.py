@@ -17,12 +17,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from refreshd.adapters.in_use import reason_in_use, unseen_note
-from refreshd.errors import RefusedError
+from refreshd.errors import RefusedError, RootSideAwayError
 from refreshd.kernel.root_side import (
     Answer,
     AskPowerOff,
     AskWriters,
-    RootSideAwayError,
     ask_power_off,
     ask_writers,
     parse,
