@@ -36,6 +36,9 @@ def pull_lines(found: PullList) -> Iterator[str]:
         yield ""
         yield "To be asked for next:"
         yield from (f"  {_planned(line)}" for line in found.planned)
+    if found.overload:
+        yield ""
+        yield f"Not all drives can be kept to the policy: {found.overload}."
     if found.lines:
         yield ""
         yield "`refreshd pull-list --print` gives each slip in full, with what to mind."

@@ -41,6 +41,7 @@ def pull_list_object(found: PullList) -> JsonObject:
         "to_put_away": [_line_object(line) for line in found.to_put_away],
         "at_work": [_line_object(line) for line in found.at_work],
         "planned": [_planned_object(line) for line in found.planned],
+        "overload": found.overload,
     }
 
 

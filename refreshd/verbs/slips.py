@@ -9,7 +9,7 @@ from refreshd.cards import DriveCard, Slip, SlipState
 from refreshd.errors import RefusedError, UsageError
 from refreshd.events import DriveLeft, SlipReturned
 from refreshd.quantities import DriveNumber, SlipNumber
-from refreshd.spreading import PlannedVisit, plan
+from refreshd.spreading import PlannedVisit, load_of, plan
 from refreshd.wiring.shelf import Shelf, shelf_for_reading, shelf_for_writing
 from refreshd.wiring.station import Station
 
@@ -42,7 +42,8 @@ class PlannedLine:
 class PullList:
     """The open slips by what is to be done about them, each by number, and what comes next.
 
-    `confirms_return`: the policy wants to hear that a drive lies in its place again.
+    `confirms_return`: the policy wants to hear that a drive lies in its place again. `overload`:
+    that the bays cannot serve what the policy wants; empty where they can.
     """
 
     as_of: date
@@ -51,6 +52,7 @@ class PullList:
     to_put_away: tuple[PullLine, ...] = ()
     planned: tuple[PlannedLine, ...] = ()
     confirms_return: bool = False
+    overload: str = ""
 
     @property
     def lines(self) -> tuple[PullLine, ...]:
@@ -65,7 +67,8 @@ def pull_list(station: Station) -> PullList:
     with shelf_for_reading(station) as shelf:
         lines = tuple(_line(shelf, slip) for slip in shelf.ledger.slips())
         asked = {line.slip.drive for line in lines}
-        planned = plan(shelf.ledger.shelf_rows(), policy, today)
+        rows = shelf.ledger.shelf_rows()
+        planned, load = plan(rows, policy, today), load_of(rows, policy)
         coming = [visit for visit in planned if visit.drive not in asked][:COMING_MAX]
         next_ones = tuple(PlannedLine(one, shelf.ledger.drive(one.drive)) for one in coming)
     return PullList(
@@ -75,6 +78,7 @@ def pull_list(station: Station) -> PullList:
         to_put_away=_in_state(lines, SlipState.TO_PUT_AWAY),
         planned=next_ones,
         confirms_return=policy.slips.confirms_return,
+        overload=load.sentence if load.is_too_much else "",
     )
 
 
