@@ -32,6 +32,11 @@ def pull_lines(found: PullList) -> Iterator[str]:
         yield f"At work, to be left where they are: {counted(len(found.at_work), 'drive')}."
         for line in found.at_work:
             yield f"  {_named(line)}{_place(line)}"
+    yield from _beside(found)
+
+
+def _beside(found: PullList) -> Iterator[str]:
+    """Tell what stands below the slips."""
     if found.planned:
         yield ""
         yield "To be asked for next:"
