@@ -34,6 +34,7 @@ _LEVELS = {
 }
 
 MARKS_EVERY_S = 60.0
+CLOCK_STEP_S = 30.0
 TICK_S = 5.0
 """How often the loop looks whether somebody else recorded something; a step of the clock, and a
 bell that somebody's request brought forward, are noticed as soon."""
@@ -65,6 +66,7 @@ class HouseKeeping:
     _marked: int = -1  # the last record when the marks were made
     _marked_s: float = field(default=-MARKS_EVERY_S)
     _said: str = ""
+    _ahead_s: float | None = None  # how far the time for the record is ahead of the other clock
     _is_stale: bool = True  # the status may have changed since it was said
 
     def begin(self) -> None:
@@ -98,12 +100,19 @@ class HouseKeeping:
         """Look after what nobody brings word of."""
         self._look_at_record()
         bell = self.caretaker.next_bell()
-        if bell is not None and bell <= self._clock.now():
-            self.caretaker.bell()  # The clock was set, or a request brought the bell forward.
+        is_set = self._was_clock_set()
+        if is_set or (bell is not None and bell <= self._clock.now()):
+            self.caretaker.bell()  # Or a request brought the bell forward.
             self._is_stale = True
         self.bells.set(self.caretaker.next_bell())
         if self._is_stale or not self.caretaker.is_at_rest:
             self.say_status()
+
+    def _was_clock_set(self) -> bool:
+        """Say whether the clock jumped since the last look; back, no bell would ring for years."""
+        ahead_s = self._clock.now().timestamp() - self._clock.elapsed_s()
+        before_s, self._ahead_s = self._ahead_s, ahead_s
+        return before_s is not None and abs(ahead_s - before_s) > CLOCK_STEP_S
 
     def settle(self) -> None:
         """Set the bell anew, after whatever the caretaker was told; the status follows soon."""
