@@ -3,8 +3,8 @@ Prompting: what the plan and the passing of time bring about, and who is told.
 
 - P1 `refreshd.slips` decides; here it is written down, and only then said (I5).
 - P2 It is asked when its time has come, and when something changed. It is not asked while disks
-  that were plugged in at the start are still being identified, so that nobody is asked to bring
-  what is there already.
+  that were plugged in at the start, or were just taken into care, are still being identified, so
+  that nobody is asked to bring what is there already.
 - P3 What was said is said again after a restart; the notice board keeps from each channel what it
   took before.
 - P4 A drive that comes without a slip and is due gets one of `refreshd.slips`, and nobody is told
@@ -21,7 +21,7 @@ from refreshd.cards import Slip, SlipState
 from refreshd.caretaker import words
 from refreshd.caretaker.house import House
 from refreshd.caretaker.leaving import say_put_away, sheet_of
-from refreshd.caretaker.occupants import Work
+from refreshd.caretaker.occupants import Occupant, Work
 from refreshd.caretaker.wanting import wanted
 from refreshd.events import SlipIssued, SlipReminded
 from refreshd.quantities import DriveNumber
@@ -29,7 +29,7 @@ from refreshd.slips import SlipView
 
 BACKLOG_EVERY = timedelta(days=7)
 WAIT_FOR_START_S = 120.0
-"""So long planning waits at most for those that were here at the start. Chosen, no source."""
+"""So long planning waits at most for those that are here already. Chosen, no source."""
 
 
 def prompt(house: House) -> bool:
@@ -55,13 +55,19 @@ def prompt(house: House) -> bool:
 
 
 def is_waiting_for_start(house: House) -> bool:
-    """Say whether some disk that was here at the start may still turn out to be any drive."""
+    """Say whether some disk that has been here for a while may still turn out to be any drive."""
     return any(
-        one.was_here
-        and one.work is Work.IDENTIFY
-        and house.now_s < one.arrived_s + WAIT_FOR_START_S
+        house.now_s < _asked_who_s(one) + WAIT_FOR_START_S
         for one in house.occupants
+        if one.work is Work.IDENTIFY
     )
+
+
+def _asked_who_s(one: Occupant) -> float:
+    """Return since when it is waited for that a disk says who it is; not for one that comes."""
+    if one.first_begun_at is not None:
+        return one.heard_s  # Its accession ended here: it has a number by now.
+    return one.arrived_s if one.was_here else -WAIT_FOR_START_S
 
 
 def _view(house: House) -> SlipView:

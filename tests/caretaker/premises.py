@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from refreshd.cards import Carrier, Evidence, Presence, Slip, SlipState, Stay
 from refreshd.caretaker import Caretaker, Doing, DriveHere, Surroundings
@@ -139,8 +139,10 @@ class FakeNotices:
 class Premises:
     """A shelf, its record, and a caretaker. By default everything was just done, on `START`."""
 
-    def __init__(self, policy: Mapping[str, object] | None = None) -> None:
-        self.clock = SimulatedClock(START)
+    def __init__(
+        self, policy: Mapping[str, object] | None = None, clock: SimulatedClock | None = None
+    ) -> None:
+        self.clock = clock or SimulatedClock(START)
         self.ledger = SimulatedLedger(self.clock, PowerLine())
         self.policy = Policy.model_validate(policy or {})
         self.is_on_battery = False
@@ -184,6 +186,7 @@ class Premises:
         holding: str | None = None,
         signatures: tuple[str, ...] = (),
         is_whole: bool = True,
+        written_on: date | None = None,
     ) -> None:
         """Take a drive into care: completely, or up to the middle of its first reading."""
         evidence = evidence_of(number, signatures=signatures)
@@ -196,7 +199,7 @@ class Premises:
                 medium=MediumKind.HARD_DISK,
                 evidence=evidence,
                 chunk_bytes=CHUNK_BYTES,
-                claimed_written_on=None,
+                claimed_written_on=written_on,
                 holding=holding,
             )
         )

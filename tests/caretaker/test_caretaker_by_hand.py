@@ -13,7 +13,16 @@ from refreshd.events import DriveHeld
 from refreshd.ports import NewCard, VisitOrder
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.simulated.ledger import RecordFailure
-from tests.caretaker.premises import K07, K08, SDB, SDC, Premises, a_due_drive, due_drives
+from tests.caretaker.premises import (
+    K07,
+    K08,
+    SDB,
+    SDC,
+    START,
+    Premises,
+    a_due_drive,
+    due_drives,
+)
 
 FIXITY = VisitOrder(K07, PassKind.FIXITY, asked_by="ruth")
 REFRESH = VisitOrder(K07, PassKind.REFRESH, is_closing=True, asked_by="ruth")
@@ -322,6 +331,49 @@ def test_a_stranger_is_taken_into_care_by_hand() -> None:
     assert there.bays.asked[-1] == ("release", SDB)
     there.release()
     assert there.state(K20) is SlipState.TO_PUT_AWAY
+
+
+def test_nobody_is_asked_to_bring_a_drive_that_was_just_taken_into_care() -> None:
+    """Overdue by its claim, it is here: nobody is sent to the shelf, and nothing is written to it.
+
+    Whoever takes a drive into care is told that nothing will be.
+    """
+    there = Premises()
+    there.caretaker.started([])
+    there.caretaker.arrived(SDB)
+    there.identify(None, name="new")
+    there.caretaker.begin(VisitOrder(K20, PassKind.ACCESSION, on="/dev/sdb", card=CARD))
+    there.take_into_care(K20, written_on=START.date() - timedelta(days=3000))
+    there.caretaker.shelf_changed()
+    there.end_visit(None)
+    there.wait(1)
+    assert there.state(K20) is None
+    there.identify(K20)
+
+    assert there.bays.asked[-1] == ("release", SDB)
+    assert there.bays.count("visit") == 1
+    there.release()
+    assert there.state(K20) is SlipState.TO_PUT_AWAY
+    assert there.notices.with_words("Bring out") == []
+    assert there.notices.with_words("Still not done") == []
+
+
+def test_a_disk_that_does_not_say_who_it_is_after_its_accession_holds_up_no_prompting() -> None:
+    """After two minutes the others are asked for."""
+    there = Premises()
+    there.caretaker.started([])
+    there.caretaker.arrived(SDB)
+    there.identify(None, name="new")
+    there.caretaker.begin(VisitOrder(K20, PassKind.ACCESSION, on="/dev/sdb", card=CARD))
+    there.take_into_care(K20)
+    there.take_into_care(K07, written_on=START.date() - timedelta(days=3000))
+    there.caretaker.shelf_changed()
+    there.end_visit(None)
+    there.wait(119)
+    assert there.state(K07) is None
+    there.wait(1)
+
+    assert there.state(K07) is SlipState.ISSUED
 
 
 def test_an_accession_that_was_interrupted_goes_on() -> None:
