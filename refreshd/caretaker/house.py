@@ -71,8 +71,12 @@ class House:
         return self.around.local(self.now)
 
     def wall(self, at_s: float) -> datetime:
-        """Return when a moment of the clock that never jumps will be."""
-        return self.now + timedelta(seconds=max(0.0, at_s - self.now_s))
+        """Return when a moment of the clock that never jumps will be, or was.
+
+        One that was stays in the past: taken for now, it would ring a bell that brings nothing,
+        again and again.
+        """
+        return self.now + timedelta(seconds=at_s - self.now_s)
 
     # --- What is asked of it, and what is known
 

@@ -16,8 +16,9 @@ SAFETY_MINUTES = 10
 """A bell whatever was worked out, so that a fault in that costs minutes and not years."""
 
 _DUE, _SAFETY = "due", "safety"
-_MISSED = {"coalesce": True, "misfire_grace_time": None, "max_instances": 1}
-"""However late: the caretaker asks what is due now, not what was due then."""
+_MISSED = {"coalesce": True, "misfire_grace_time": None, "max_instances": 2}
+"""However late: the caretaker asks what is due now, not what was due then. Two at a time: while
+one rings, it may set the next for this very moment, and that one would be dropped."""
 
 logging.getLogger("apscheduler").setLevel(logging.WARNING)  # It tells of each bell otherwise.
 

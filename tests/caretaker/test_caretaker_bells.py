@@ -7,14 +7,25 @@ from time import perf_counter
 
 from refreshd.cards import SlipState
 from refreshd.quantities import DriveNumber
+from refreshd.simulated.clock import SimulatedClock
 from tests.caretaker.premises import (
     K07,
     SDB,
+    START,
     THREE_YEARS_S,
     Premises,
     a_due_drive,
     every_three_years,
 )
+
+
+class GoingOn(SimulatedClock):
+    """A clock that goes on while it is read, as every real one does."""
+
+    def now(self) -> datetime:
+        """Return the time, a moment after it was asked last."""
+        self.sleep(1e-6)
+        return super().now()
 
 
 def bells_until(there: Premises, end: datetime) -> int:
@@ -52,6 +63,21 @@ def test_a_bell_is_always_in_the_future() -> None:
         there.sleep_until_bell()
 
 
+def test_a_drive_that_stays_for_days_rings_no_bell_over_and_over() -> None:
+    """On a clock that goes on while it is read, what is over must not look like this moment."""
+    there = Premises(clock=GoingOn(START))
+    there.take_into_care(written_on=START.date() - timedelta(days=3000))
+    there.caretaker.pause("ruth", None)
+    there.caretaker.started([])
+    there.plug_in()
+    there.end_worker()
+    there.wait(3 * 86400.0)
+    at = there.caretaker.next_bell()
+
+    assert at is not None
+    assert at > there.clock.now() + timedelta(minutes=1)
+
+
 def test_a_drive_is_asked_for_on_its_day_by_bells_alone() -> None:
     """Three years from bell to bell: asked for within a day of the plan's own day, and reminded."""
     there = Premises(every_three_years())
@@ -75,7 +101,7 @@ def test_a_slip_that_nobody_answers_escalates_and_lapses_by_bells_alone() -> Non
 
     reissued = there.slip()
     assert reissued.reissue_of == first
-    assert there.notices.with_words("Not done in spite of reminders") != []
+    assert there.notices.with_words("Still not done") != []
     assert len(there.notices.with_words("Reminder: Please bring out drive K07")) >= 3
 
 

@@ -165,6 +165,31 @@ def test_a_bell_of_the_past_is_rung_at_once_and_once() -> None:
     assert rung([NOW.replace(year=2001)]) == 1
 
 
+def test_a_bell_that_is_set_for_this_moment_while_one_rings_is_rung_too(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Dropped, it would be missed, and the log would fill with words about the scheduler."""
+
+    async def listen() -> None:
+        done = asyncio.Event()
+        moments = [NOW.replace(year=2003), NOW.replace(year=2002)]
+
+        def ring() -> None:
+            bells.set(moments.pop()) if moments else done.set()
+
+        bells = Bells(ring)
+        bells.start()
+        bells.set(NOW.replace(year=2001))
+        try:
+            await asyncio.wait_for(done.wait(), 5.0)
+        finally:
+            bells.close()
+
+    asyncio.run(listen())
+
+    assert caplog.messages == []
+
+
 def test_a_bell_that_was_put_off_is_not_rung() -> None:
     """The last one that was set counts; none at all is no reason to ring."""
     far = NOW + timedelta(days=365 * 200)
