@@ -24,6 +24,16 @@ class Watch:
     _chosen: Chosen
     _request: StopRequest
 
+    @property
+    def afterwards(self) -> tuple[str, ...]:
+        """Return what else to say when the pass has ended."""
+        if self._request.stopping is not BY_DAEMON:
+            return ()
+        # The service goes on with what else is due. Who reads only that a pass ended pulls it out.
+        return (
+            "Leave the drive plugged in until `refreshd status` says that it may be unplugged.",
+        )
+
     def for_place(self, path: str | None) -> tuple[Reception, str | None]:
         """Return who works on a drive at a place, and how that one knows the place."""
         reception, place = self._chosen.for_place(path)

@@ -59,10 +59,10 @@ def accession_verb(
         reception, place = watch.for_place(path)
         wanted = replace(wanted, path=place or path)
         taken = reception.take_in(wanted, watch.attendant)
-    told = taken_in_object(taken)
+    told, lines = taken_in_object(taken), (*taken_in_lines(taken), *watch.afterwards)
     if taken.report is None:
-        return Answer(told, taken_in_lines(taken))
-    return report_answer(taken.report, told, taken_in_lines(taken))
+        return Answer(told, lines)
+    return report_answer(taken.report, told, lines)
 
 
 def withdraw_verb(

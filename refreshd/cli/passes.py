@@ -26,8 +26,7 @@ def fixity_verb(
     as_json: AsJson = False,
 ) -> Answer:
     """Read a whole drive and compare it with its digests. Nothing is written to it."""
-    report = _run(ctx, PassAsked(number_of(number), PassKind.FIXITY, on), as_json=as_json)
-    return report_answer(report, pass_object(report), pass_lines(report))
+    return _run(ctx, PassAsked(number_of(number), PassKind.FIXITY, on), as_json=as_json)
 
 
 def refresh_verb(
@@ -46,14 +45,14 @@ def refresh_verb(
     taken up again by the same command.
     """
     wanted = PassAsked(number_of(number), PassKind.REFRESH, on, closing)
-    report = _run(ctx, wanted, as_json=as_json)
-    return report_answer(report, pass_object(report), pass_lines(report))
+    return _run(ctx, wanted, as_json=as_json)
 
 
-def _run(ctx: typer.Context, wanted: PassAsked, *, as_json: bool) -> PassReport:
+def _run(ctx: typer.Context, wanted: PassAsked, *, as_json: bool) -> Answer:
     with watched(asked_of(ctx), as_json=as_json) as watch:
         reception, place = watch.for_place(wanted.on)
-        return reception.run_pass(replace(wanted, on=place), watch.attendant)
+        report = reception.run_pass(replace(wanted, on=place), watch.attendant)
+    return report_answer(report, pass_object(report), (*pass_lines(report), *watch.afterwards))
 
 
 def report_answer(report: PassReport, told: JsonObject, lines: Iterable[str]) -> Answer:
