@@ -36,7 +36,6 @@ _WILL_BE_TOLD = "You will be told when it may be unplugged."
 _ERRANDS = {
     Errand.REFRESH: "It will be read, checked, written again and read back.",
     Errand.FIXITY: "It will be read and checked. Nothing will be written to it.",
-    Errand.ACCESSION: "It will be read to its end and recorded. Nothing will be written to it.",
     Errand.ACCESSION: "Its content will be read and recorded. Nothing will be written to it.",
     Errand.PUT_AWAY: "There is nothing to do with it here.",
 }
@@ -64,7 +63,7 @@ def sheet_title(sheet: Sheet) -> str:
     number = sheet.slip.drive
     titles = {
         SlipState.ISSUED: f"Bring out drive {number}",
-        SlipState.ANSWERED: f"Drive {number} is at work: leave it where it is",
+        SlipState.ANSWERED: f"Drive {number} is here: leave it where it is",
         SlipState.TO_PUT_AWAY: f"Put drive {number} back in its place",
         SlipState.RETURNED: f"Drive {number} is back in its place: nothing is left to do",
         SlipState.LAPSED: f"Drive {number} is not asked for any more",
@@ -138,13 +137,16 @@ def next_lines(sheet: Sheet) -> tuple[str, ...]:
             )
         case SlipState.ANSWERED:
             return (
-                "Leave it connected, and do not move it.",
+                "Leave it connected, and do not move it. It is at work, or waits for its turn.",
                 _WILL_BE_TOLD,
             )
         case SlipState.TO_PUT_AWAY:
             pause = "Wait half a minute before you move it." if _spins(sheet) else ""
             return (
-                f"Unplug it, unless you were told that it could not be stopped. {pause}".rstrip(),
+                (
+                    "Unplug it. Only if you were told that it could not be stopped, leave it until "
+                    f"you are told that it may be unplugged. {pause}"
+                ).rstrip(),
                 f"Put it back to {shelfmark}. {say_returned}",
                 CONNECTED_IS_NO_DEFENCE,
             )
@@ -176,6 +178,23 @@ def sheet_lines(sheet: Sheet, today: date) -> Iterator[str]:
         yield from (f"  - {line}" for line in mind_lines(sheet.card.medium, sheet.slip.errand))
     yield from ("", "What happens next:")
     yield from _numbered(next_lines(sheet))
+
+
+def escalated_line(sheet: Sheet) -> str:
+    """Return what is not done yet, for somebody who was not told of this slip before."""
+    slip = sheet.slip
+    match slip.state:
+        case SlipState.ISSUED:
+            return (
+                f"{slip.drive} was asked for on {slip.issued_on}, with {slip.due_on} as its due "
+                "date. Nobody has brought it yet."
+            )
+        case SlipState.ANSWERED:
+            return f"{slip.drive} is here since {slip.changed_on}, and its work is not done."
+        case SlipState.TO_PUT_AWAY:
+            return f"{slip.drive} is to be put away since {slip.changed_on}, and was not yet."
+        case _:
+            return f"{slip.drive}: nothing is left to do."
 
 
 def batch_subject(sheets: Sequence[Sheet]) -> str:

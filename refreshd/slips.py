@@ -36,7 +36,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from types import MappingProxyType
 
 from refreshd.cards import DriveCard, Slip, SlipState, Stay
-from refreshd.durations import add, counted
+from refreshd.durations import add
 from refreshd.events import SlipIssued, SlipLapsed, SlipReminded, SlipReturned
 from refreshd.policy import Policy
 from refreshd.policy_tables import SlipRules
@@ -108,13 +108,15 @@ class Backlog:
     def sentence(self) -> str:
         """Say it."""
         first = self.visits[0]
-        drives = counted(len(self.visits), "drive")
+        late = f"past the grace of the policy, or will be within {_AHEAD.days} days"
+        when = "when a bay is free and its turn has come"
+        if len(self.visits) == 1:
+            return f"{first.drive}, due since {first.due_on}, is {late}; it is asked for {when}"
         names = ", ".join(one.drive for one in self.visits[:_NAMED_MAX])
         more = len(self.visits) - _NAMED_MAX
         return (
-            f"{drives} past the grace of the policy, now or within {_AHEAD.days} days, must wait "
-            f"for a free bay or their turn, longest of all {first.drive}, due since "
-            f"{first.due_on.isoformat()}; they are asked for one after the other: {names}"
+            f"{len(self.visits)} drives are {late}; each is asked for {when}. {first.drive}, due "
+            f"since {first.due_on}, waits longest of all: {names}"
             + (f" and {more} more" if more > 0 else "")
         )
 

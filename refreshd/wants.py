@@ -13,7 +13,7 @@ from datetime import date
 from math import ceil, inf
 
 from refreshd.cards import DriveCard, PassState, ShelfRow
-from refreshd.durations import Duration, add, counted
+from refreshd.durations import Duration, add
 from refreshd.expectation import expect_s
 from refreshd.hours import open_s_a_day
 from refreshd.planning import due_dates
@@ -164,7 +164,7 @@ class Want:
         )
         self.bay_days = self._bay_days()
         self._stays: dict[Errand, Stay] = {}
-        self._whys: dict[Errand, str] = {}
+        self._whys: dict[tuple[Errand, bool], str] = {}
 
         self.refresh_day = inf  # on which the level plan of refreshes wants it
         self.errand = Errand.FIXITY
@@ -293,15 +293,15 @@ class Want:
 
     def _reason(self, on: date, as_of: date, sittings: int) -> str:
         """Return why this drive and why now, in a sentence or two."""
-        if self.errand not in self._whys:
-            self._whys[self.errand] = _why(self)
-        said = self._whys[self.errand]
+        is_late = self.due_on < as_of
+        key = (self.errand, is_late)
+        if key not in self._whys:
+            self._whys[key] = _why(self, "was" if is_late else "is")
+        said = self._whys[key]
         in_sittings = "" if sittings == 1 else f"; it takes about {sittings} visits"
         if self.is_first:
             return f"{said}{in_sittings}."
-        early, late = (self.due_on - on).days, (as_of - self.due_on).days
-        if late > 0:
-            return f"{said}{in_sittings}. That was {counted(late, 'day')} ago."
+        early = (self.due_on - on).days
         if early >= _TELLING_EARLY_DAYS:
             said = f"{said}; it is asked for {early} days early, so that work stays level"
         return f"{said}{in_sittings}."
@@ -326,7 +326,8 @@ def _wanted_back(row: ShelfRow) -> PassState | None:
     return min(able, key=lambda state: order[state.kind], default=None)
 
 
-def _why(want: Want) -> str:
+def _why(want: Want, tense: str) -> str:
+    """Say why; how long ago that was is not said, since a slip may be read months later."""
     due = want.due
     if want.errand is Errand.ACCESSION:
         return "It is in care, but its content was not recorded to the end yet"
@@ -338,10 +339,10 @@ def _why(want: Want) -> str:
         held = (
             ", and is only read, since nothing may be written to it" if want.row.card.hold else ""
         )
-        return f"It is due to be read and compared on {read}{held}"
+        return f"It {tense} due to be read and compared on {read}{held}"
     if due.fixity_due < due.due:
         return (
-            f"It is due to be read and compared on {due.fixity_due.isoformat()} and for a refresh "
-            f"on {due.due.isoformat()}, which does both"
+            f"It {tense} due to be read and compared on {due.fixity_due.isoformat()} and for a "
+            f"refresh on {due.due.isoformat()}, which does both"
         )
-    return f"It is due for a refresh on {due.due.isoformat()}, {due.reason}"
+    return f"It {tense} due for a refresh on {due.due.isoformat()}, {due.reason}"

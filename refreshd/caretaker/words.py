@@ -13,6 +13,7 @@ from refreshd.slip_words import (
     Sheet,
     batch_lines,
     batch_subject,
+    escalated_line,
     folded,
     sheet_lines,
     sheet_title,
@@ -240,19 +241,20 @@ def bring(sheets: Sequence[Sheet], today: date, *, is_reminder: bool = False) ->
 
 
 def escalate(sheets: Sequence[Sheet], today: date) -> Notice:
-    """Tell those whom the policy names that slips were not answered in spite of reminders."""
+    """Tell those whom an escalation reaches what is not done; they may not have heard of it yet."""
     numbers = ", ".join(sheet.card.number for sheet in sheets)
+    lines = ((escalated_line(sheet), "", *sheet_lines(sheet, today), "") for sheet in sheets)
     return Notice(
         Urgency.ESCALATIONS,
-        f"Not done in spite of reminders: {numbers}",
-        _text(line for sheet in sheets for line in (*sheet_lines(sheet, today), "")),
+        f"Still not done: {numbers}",
+        _text(line for of_sheet in lines for line in of_sheet),
         _stages(sheets),
     )
 
 
 def backlog(sentence: str) -> Notice:
     """Say what is past its grace and cannot be asked for yet."""
-    return Notice(Urgency.ESCALATIONS, "Drives wait past their grace", _sentence(sentence))
+    return Notice(Urgency.ESCALATIONS, "Overdue drives wait for their turn", _sentence(sentence))
 
 
 def put_away(sheet: Sheet, today: date, *, is_reminder: bool = False) -> Notice:

@@ -89,7 +89,7 @@ def _section(sheet: Sheet, as_of: date) -> Iterator[str]:
 
 
 def _head(sheets: Sequence[Sheet]) -> str:
-    return counted(len(sheets), "open slip")
+    return counted(len(sheets), "open slip") if sheets else "No open slip"
 
 
 def _html(text: str) -> str:

@@ -29,7 +29,7 @@ def pull_lines(found: PullList) -> Iterator[str]:
             yield from _to_put_away(line, found)
     if found.at_work:
         yield ""
-        yield f"At work, to be left where they are: {counted(len(found.at_work), 'drive')}."
+        yield f"At work, or waiting for it; leave in place: {counted(len(found.at_work), 'drive')}."
         for line in found.at_work:
             yield f"  {_named(line)}{_place(line)}"
     yield from _beside(found)
@@ -65,8 +65,9 @@ def _asked_for(line: PullLine, found: PullList) -> Iterator[str]:
 
 
 def _reminded(slip: Slip) -> str:
-    escalated = " and told to whom the policy names for it" if slip.is_escalated else ""
-    return f"Reminded {counted(slip.reminders, 'time')}{escalated}, last on {slip.reminded_on}."
+    times = "once" if slip.reminders == 1 else f"{slip.reminders} times"
+    escalated = ", and those whom an escalation reaches were told" if slip.is_escalated else ""
+    return f"Said again {times}, last on {slip.reminded_on}{escalated}."
 
 
 def _to_put_away(line: PullLine, found: PullList) -> Iterator[str]:

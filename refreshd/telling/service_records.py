@@ -73,7 +73,7 @@ def _of_the_house(event: HouseEvent) -> str:
                 until = event.until.strftime("%Y-%m-%d %H:%MZ")
             return f"{event.said_by} asked that no pass runs until {until}"
         case events.CareResumed():
-            return f"passes may run again: {event.said_by}"
+            return f"passes may run again: the pause was ended by {event.said_by}"
         case events.PolicyTaken():
             digest = f", SHA-256 {event.sha256}" if event.sha256 else ""
             return f"the policy is now {event.file or 'the built-in one'}{digest}"

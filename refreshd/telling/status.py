@@ -40,7 +40,7 @@ def status_lines(status: Status) -> Iterator[str]:
         yield from _here_lines(here, visits.get(here.seat))
     yield _slips(status)
     if status.backlog:
-        yield f"Waiting for their turn: {status.backlog}."
+        yield f"Overdue: {status.backlog}."
     if status.planned:
         first = status.planned[0]
         yield f"Next to be asked for: {first.drive} ({first.errand}), on {first.on}."
@@ -96,7 +96,7 @@ def _here_lines(here: DriveHere, visit: VisitUnderWay | None) -> Iterator[str]:
         if visit.stopping:
             yield f"    Asked to stop: {visit.stopping}."
     elif here.doing not in _CALM and here.released_at is not None:
-        yield f"    It waits to be unplugged since {_moment(here.released_at)}."
+        yield f"    Waiting to be unplugged since {_moment(here.released_at)}."
 
 
 def _visit(visit: VisitUnderWay) -> str:
@@ -115,7 +115,7 @@ def _visit(visit: VisitUnderWay) -> str:
 def _slips(status: Status) -> str:
     if not status.slips:
         return "No slip is open."
-    return f"{counted(len(status.slips), 'slip')} open; `refreshd pull-list` tells them."
+    return f"{counted(len(status.slips), 'slip')} open; `refreshd pull-list` says what to do."
 
 
 def paused_line(status: Status) -> str:

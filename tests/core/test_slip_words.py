@@ -248,5 +248,5 @@ def test_the_text_page_holds_every_slip_within_the_columns_of_a_sheet() -> None:
     found = page_text([sheet(), sheet(SlipState.ANSWERED, number="K08")], TODAY)
 
     assert "Bring out drive K07" in found
-    assert "Drive K08 is at work: leave it where it is" in found
+    assert "Drive K08 is here: leave it where it is" in found
     assert max(map(len, found.splitlines())) <= TEXT_COLUMNS
