@@ -8,6 +8,7 @@
     │   │   └── MediumLockedError         3    somebody looks at it just now
     │   ├── UnknownDriveError             3    the drive is not on the shelf
     │   ├── MistakenDriveError            3    evidence of identity disagrees
+    │   ├── DriveAtWorkError              3    another process works on it, or on a copy of it
     │   ├── DriveHeldError                3    on hold, or not taken in completely
     │   ├── StagingRefusedError           3    no place, or no room, for the staged copy
     │   ├── ClockError                    3    the clock is behind the record, or far ahead
@@ -81,6 +82,10 @@ class UnknownDriveError(RefusedError):
 
 class MistakenDriveError(RefusedError):
     """The evidence contradicts the card. Answer: look which drive this is; nothing was written."""
+
+
+class DriveAtWorkError(RefusedError):
+    """Another refreshd works on the drive, or on a copy of it. Answer: wait until it is done."""
 
 
 class DriveHeldError(RefusedError):

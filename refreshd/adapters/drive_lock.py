@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from refreshd.errors import RecordFailedError, RefusedError
+from refreshd.errors import DriveAtWorkError, RecordFailedError
 from refreshd.kernel.owners import make_folder, open_or_make
 from refreshd.quantities import DriveNumber
 
@@ -30,15 +30,16 @@ class DriveLock:
         self._handle = -1
 
     def __enter__(self) -> Self:
-        """Claim the drive, or raise RefusedError at once."""
+        """Claim the drive, or raise DriveAtWorkError at once."""
         try:
             make_folder(self._path.parent, _FOLDER_MODE)
             self._handle = open_or_make(self._path, os.O_RDWR, _FILE_MODE)
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as err:
             self._close()
-            raise RefusedError(
-                f"another refreshd is at work on {self._number}; wait until it has finished"
+            raise DriveAtWorkError(
+                f"another refreshd is at work on {self._number}, or on a copy of what it holds; "
+                "wait until it has finished"
             ) from err
         except OSError as err:
             self._close()

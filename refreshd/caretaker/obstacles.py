@@ -23,16 +23,11 @@ from refreshd.caretaker.house import House
 from refreshd.caretaker.occupants import Occupant, Work
 from refreshd.durations import add
 from refreshd.hours import is_quiet, next_edge
+from refreshd.passes.copies import last_written
 from refreshd.policy_tables import OnBattery
 from refreshd.ports import VisitOrder
 from refreshd.quantities import DriveNumber, PassKind
-from refreshd.register import HOLE, NEVER
 from refreshd.spreading import are_siblings
-
-_CHUNKS_LOOKED_AT = 4096
-"""How many chunks before the place where a refresh stopped are asked for the day of their
-writing. A refresh goes through a drive in order, so that the last written ones lie there; what
-holes and young chunks lie between is skipped. 16 GiB of the usual chunks. Chosen, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +125,7 @@ def _siblings(house: House, order: VisitOrder) -> Iterator[Obstacle]:
 def _too_close(house: House, number: DriveNumber, siblings: list[ShelfRow]) -> Iterator[Obstacle]:
     apart = house.policy.visits.siblings_apart
     for row in siblings:
-        written = last_written(house, row)
+        written = _last_written(house, row)
         if written is None:
             continue
         free_on = add(written, apart)
@@ -143,18 +138,7 @@ def _too_close(house: House, number: DriveNumber, siblings: list[ShelfRow]) -> I
             )
 
 
-def last_written(house: House, row: ShelfRow) -> date | None:
-    """Return the last day on which a refresh may have written to a drive; None: never."""
-    number = row.card.number
-    days = [] if row.last_refresh_at is None else [row.last_refresh_at.date()]
-    if number in house.stopped_writing:
-        days.append(house.stopped_writing[number])
-    for state in row.unfinished:
-        if state.kind is PassKind.REFRESH:
-            days.append(state.begun_at.date())
-            first = max(0, state.next_chunk - _CHUNKS_LOOKED_AT)
-            written = house.around.ledger.written_days(number, first, state.next_chunk - first)
-            proved = [day for day in written if day not in {NEVER, HOLE}]
-            if proved:
-                days.append(date.fromordinal(max(proved)))
-    return max(days, default=None)
+def _last_written(house: House, row: ShelfRow) -> date | None:
+    """Return the last day on which a drive may have been written to, as far as anybody knows."""
+    days = [last_written(house.around.ledger, row), house.stopped_writing.get(row.card.number)]
+    return max((day for day in days if day is not None), default=None)

@@ -30,6 +30,7 @@ _OURS = frozenset(
         "StagingFailedError",
         "ClockError",
         "MediumLockedError",
+        "DriveAtWorkError",
         "PolicyError",
         "UsageError",
         "CatalogueError",
@@ -159,7 +160,7 @@ def _try_later(house: House, one: Occupant, run: Run, error: ErrorTold) -> None:
     one.retry_s = house.now_s + min(RETRY_S_MAX, RETRY_S * 2**one.tries)
     one.tries += 1
     one.waits_for, one.is_wait_lasting = error.message, False
-    if error.kind in {one.trouble_said, "MediumLockedError"}:
+    if error.kind in {one.trouble_said, "MediumLockedError", "DriveAtWorkError"}:
         return
     one.trouble_said = error.kind
     card = _card(house, run)

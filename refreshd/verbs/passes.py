@@ -8,9 +8,10 @@ from refreshd.passes.bench import PassReport
 from refreshd.passes.opening import refuse_held, refuse_unless_taken_in
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.wiring.search import drive_found
+from refreshd.wiring.shelf import Shelf
 from refreshd.wiring.staging import ring_opened
 from refreshd.wiring.station import Station
-from refreshd.wiring.visits import PassWish, desk_laid, drive_locked, run_pass
+from refreshd.wiring.visits import PassWish, copies_locked, desk_laid, drive_locked, run_pass
 
 
 def check(station: Station, number: DriveNumber, on: str | None = None) -> PassReport:
@@ -51,15 +52,22 @@ def refresh(
         card = shelf.ledger.drive(number)
         _refuse_unfit(card)
         refuse_held(card)
-        policy = station.policy_of(card.medium, number)
-        with desk_laid(station, shelf, policy) as desk, drive_found(desk, card, on) as medium:
-            if objection := medium.rewrite_objection():
-                raise RefusedError(
-                    f"{number} cannot be refreshed in place: {objection}. Nothing was written"
-                )
-            with ring_opened(station, shelf, card, policy, medium) as ring:
-                wish = PassWish(PassKind.REFRESH, is_closing, ring)
-                return run_pass(desk, card, medium, wish)
+        with copies_locked(station, shelf, card):
+            return _refreshed(station, shelf, card, on, is_closing=is_closing)
+
+
+def _refreshed(
+    station: Station, shelf: Shelf, card: DriveCard, on: str | None, *, is_closing: bool
+) -> PassReport:
+    """Refresh a drive that nobody else works on, nor on any copy of it."""
+    policy = station.policy_of(card.medium, card.number)
+    with desk_laid(station, shelf, policy) as desk, drive_found(desk, card, on) as medium:
+        if objection := medium.rewrite_objection():
+            raise RefusedError(
+                f"{card.number} cannot be refreshed in place: {objection}. Nothing was written"
+            )
+        with ring_opened(station, shelf, card, policy, medium) as ring:
+            return run_pass(desk, card, medium, PassWish(PassKind.REFRESH, is_closing, ring))
 
 
 def _refuse_unfit(card: DriveCard) -> None:

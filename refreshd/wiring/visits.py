@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
 from refreshd.adapters.drive_lock import DriveLock
@@ -14,12 +14,14 @@ from refreshd.errors import ClockError, require
 from refreshd.expectation import expect
 from refreshd.passes.accession import run_accession
 from refreshd.passes.bench import Bench, PassOptions, PassReport
+from refreshd.passes.copies import refuse_too_close
 from refreshd.passes.fixity import run_fixity
 from refreshd.passes.refresh import run_refresh
 from refreshd.policy import DrivePolicy
 from refreshd.policy_values import is_drive_number
 from refreshd.ports import StagingFile
 from refreshd.quantities import DriveNumber, PassKind
+from refreshd.spreading import are_siblings
 from refreshd.wiring.media import WorkableMedium
 from refreshd.wiring.search import Desk
 from refreshd.wiring.shelf import LOCKS, Shelf, shelf_for_writing
@@ -50,6 +52,27 @@ def drive_locked(station: Station, number: DriveNumber) -> Iterator[Shelf]:
     with shelf_for_writing(station) as shelf, DriveLock(station.state / LOCKS, number):
         refuse_doubtful_clock(shelf)
         yield shelf
+
+
+@contextmanager
+def copies_locked(station: Station, shelf: Shelf, card: DriveCard) -> Iterator[None]:
+    """Claim all copies of what a drive holds, so that two are never writable at a time (I9).
+
+    The drive itself must be claimed already: of two that begin at once each finds the other's
+    claim, also where it was said that they hold the same only after one of them had begun.
+
+    Raises:
+        DriveAtWorkError: Somebody works on a copy.
+        RefusedError: A copy was refreshed too short a time ago.
+
+    """
+    apart = station.policy.policy.visits.siblings_apart
+    with ExitStack() as claimed:
+        for other in shelf.ledger.drives():
+            if are_siblings(card, other):
+                claimed.enter_context(DriveLock(station.state / LOCKS, other.number))
+        refuse_too_close(shelf.ledger, card, apart, station.clock.now().date())
+        yield
 
 
 def refuse_doubtful_clock(shelf: Shelf) -> None:

@@ -9,6 +9,7 @@ import pytest
 from refreshd.cards import SlipState
 from refreshd.caretaker import Doing
 from refreshd.errors import (
+    DriveAtWorkError,
     DriveGoneError,
     InvariantBrokenError,
     MistakenDriveError,
@@ -581,6 +582,19 @@ def test_the_servers_own_trouble_is_waited_out(error: RecordFailedError) -> None
     assert tries == [60, 120, 240, 480]
     assert len(there.notices.with_words("did not get to its end")) == 1
     assert there.state() is SlipState.ANSWERED
+
+
+def test_a_drive_that_another_process_works_on_is_waited_for() -> None:
+    """I9: somebody works by hand on the drive or on a copy of it; that is over some day."""
+    there = a_due_drive()
+    there.plug_in()
+    there.end_visit(DriveAtWorkError("another refreshd is at work on K07"))
+    began = there.bays.count("visit")
+    there.wait(60)
+
+    assert there.bays.count("visit") == began + 1
+    assert there.state() is SlipState.ANSWERED
+    assert there.notices.with_words("did not get to its end") == []
 
 
 def test_a_worker_left_in_the_kernel_blocks_nobody() -> None:
