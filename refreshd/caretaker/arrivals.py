@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from refreshd.cards import SlipState
+from refreshd.cards import SlipState, Stay
 from refreshd.caretaker import words
 from refreshd.caretaker.house import House
 from refreshd.caretaker.occupants import Occupant, Work
@@ -25,6 +25,9 @@ RETRIES = 5
 RETRY_S = 60.0
 """A disk that was just plugged in is locked by udev for some seconds, and by a slow sector near
 its start for longer. Source: measured in a virtual machine, 10 s with one sector of 3 s."""
+
+SELDOM_S = 900.0
+"""How often a drive of before is asked after that: its worker may hang. Chosen, no source."""
 
 _PASSING = frozenset({"MediumLockedError", "RecordFailedError", "ClockError"})
 """Errors after which it is tried again; the names are those of refreshd.errors."""
@@ -64,12 +67,37 @@ def identified(house: House, one: Occupant, ended: WorkerEnded) -> None:
     error = one.unclear_error
     if error is None:
         one.unclear = f"the worker that asked it ended with code {ended.exit_code} and no answer"
-    if (error is None or error.kind in _PASSING) and one.tries < RETRIES:
+    is_of_before = _is_of_before(house, one)
+    is_passing = error is None or error.kind in _PASSING or is_of_before
+    if is_passing and one.tries < RETRIES:
         one.tries += 1
         one.retry_s = house.now_s + RETRY_S
         return
-    if not is_of_server(one):
+    if is_of_before:
+        one.retry_s = house.now_s + SELDOM_S
+    is_news = one.tries == RETRIES if is_of_before else not is_of_server(one)
+    one.tries += 1
+    if is_news:
         house.post(words.unclear(one.seat.node, one.unclear))
+
+
+def _is_of_before(house: House, one: Occupant) -> bool:
+    """Say whether a disk that something uses is a drive that was here before the service started.
+
+    A service that was killed leaves a worker behind, which holds its drive until its next
+    checkpoint: the drive is no disk of the server, and its visit goes on.
+    """
+    return is_of_server(one) and any(is_maybe(one.seat, stay) for stay in house.stays.values())
+
+
+def is_maybe(seat: Seat, stay: Stay) -> bool:
+    """Say whether what sits at a seat may be in a stay that is on record.
+
+    A stay keeps its node to its end. Sequence numbers begin anew at each boot, so that the
+    server's own disk may have that of a drive which left while the server was off.
+    """
+    sequence = stay.presence.disk_sequence
+    return seat.node == stay.place and (sequence is None or seat.disk_sequence in {None, sequence})
 
 
 def is_of_server(one: Occupant) -> bool:

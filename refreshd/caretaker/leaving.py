@@ -21,6 +21,7 @@ from functools import partial
 
 from refreshd.cards import DriveCard, Slip, SlipState, Stay
 from refreshd.caretaker import words
+from refreshd.caretaker.arrivals import is_maybe
 from refreshd.caretaker.house import House
 from refreshd.caretaker.occupants import Occupant, Over, Work
 from refreshd.caretaker.visits import place_words
@@ -230,8 +231,7 @@ def _may_be_here(house: House, stay: Stay) -> bool:
     for one in house.occupants:
         if one.drive == stay.drive and one.presence == stay.presence:
             return True
-        sequence = stay.presence.disk_sequence
-        if one.is_in_question and (sequence is None or one.seat.disk_sequence in {None, sequence}):
+        if one.is_in_question and is_maybe(one.seat, stay):
             return True
     return False
 

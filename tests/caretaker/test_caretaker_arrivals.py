@@ -112,6 +112,38 @@ def test_a_drive_that_may_still_be_here_is_not_recorded_as_gone() -> None:
     assert there.stay() is not None
 
 
+def test_a_disk_of_the_server_hides_no_drive_that_left() -> None:
+    """Sequence numbers begin anew at each boot: the server's own disk may have that of a drive."""
+    there = a_due_drive()
+    there.plug_in()
+    there.open()
+    own = Seat("/dev/sda", SDB.disk_sequence)
+    there.caretaker.started([own])
+    there.not_identified(MediumInUseError("/dev/sda1 is mounted at /"), own)
+
+    assert there.stay() is None
+    assert there.state() is SlipState.ISSUED
+
+
+def test_a_drive_that_a_worker_of_before_holds_is_visited_when_that_has_ended() -> None:
+    """I6: the service was killed, its worker finishes a segment: the drive is not given up."""
+    there = a_due_drive()
+    there.plug_in()
+    there.begin_visit()
+    there.open()
+    there.caretaker.started([SDB])
+    for _ in range(8):
+        there.not_identified(MediumInUseError("/dev/sdb: something else has claimed it"))
+        before = there.bays.count("identify")
+        there.wait(60 if before < 6 else 900)
+        assert there.bays.count("identify") == before + 1
+        assert there.stay() is not None
+    there.identify(K07)
+
+    assert there.bays.count("visit") == 1
+    assert len(there.notices.with_words("something else has claimed it")) == 1
+
+
 def test_nobody_is_asked_to_bring_what_may_be_here_already() -> None:
     """At the start prompting waits until the disks that are here were identified."""
     there = Premises()
