@@ -7,13 +7,17 @@ the service starts or a card changes, and a drive without one is only mounted as
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from refreshd.cards import Carrier, Evidence
+from refreshd.kernel.owners import make_file, make_folder
 
 _MODE = 0o700
+_FILE_MODE = 0o600
 _NOT_KEPT = re.compile(r"[^0-9A-Za-z#+\-.:=@_]")
 _NAME_MAX = 200
 _WORLD_WIDE = "naa."
@@ -45,11 +49,12 @@ def keep_marks(folder: Path, drives: Iterable[Evidence]) -> None:
     Call it when the service has started and after each record that changes which drives are in
     care, with what the cards say.
     """
-    folder.mkdir(mode=_MODE, exist_ok=True)
+    make_folder(folder, _MODE)
     wanted = {mark for evidence in drives for mark in marks_of(evidence)}
     there = {file.name for file in folder.iterdir()}
     for name in wanted - there:
-        (folder / name).touch()
+        with suppress(FileExistsError):
+            os.close(make_file(folder / name, os.O_WRONLY, _FILE_MODE))
     for name in there - wanted:
         (folder / name).unlink(missing_ok=True)
 

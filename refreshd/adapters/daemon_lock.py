@@ -10,6 +10,7 @@ from types import TracebackType
 from typing import Self
 
 from refreshd.errors import RecordFailedError, RefusedError
+from refreshd.kernel.owners import open_or_make
 
 NAME = "daemon.lock"
 _MODE = 0o600
@@ -27,9 +28,9 @@ class DaemonLock:
 
     def __enter__(self) -> Self:
         """Claim the state directory, or raise RefusedError at once."""
-        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
         try:
-            self._handle = os.open(self._path, flags, _MODE)
+            # Of root's making it would keep the service's own account out from then on.
+            self._handle = open_or_make(self._path, os.O_RDWR, _MODE)
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as err:
             self._close()

@@ -13,9 +13,12 @@ from stat import S_IMODE
 
 import pytest
 
+from refreshd.adapters.care_marks import keep_marks
 from refreshd.adapters.catalogue import SqliteCatalogue
+from refreshd.adapters.daemon_lock import DaemonLock
 from refreshd.adapters.journal_directory import FileJournalDirectory
 from refreshd.adapters.staging_file import RingFile
+from refreshd.cards import Carrier, Evidence
 from refreshd.kernel.owners import make_file, make_folder, make_folders, open_or_make
 from tests.fakes.counter import ROOT, Said
 from tests.loops import need
@@ -115,6 +118,21 @@ def _owners_while_it_changes(state: Path) -> dict[str, tuple[int, int]]:
         return owners(state)
     except FileNotFoundError:
         return {}
+
+
+@pytest.mark.root
+def test_a_service_that_root_ran_locks_nobody_out(state: Path) -> None:
+    """Its lock and the marks for udev, made by `refreshd serve` as root, are the service's, too."""
+    drive = Evidence(Carrier.BLOCK, MIB, 512, 4096, wwn="naa.5000c50000000001")
+    with DaemonLock(state):
+        keep_marks(state / "in-care", [drive])
+    made = owners(state)
+
+    assert set(made) == {"daemon.lock", "in-care", "in-care/wwn-0x5000c50000000001"}
+    assert set(made.values()) == {(SERVICE_UID, SERVICE_GID)}, made
+    with DaemonLock(state):
+        keep_marks(state / "in-care", [])
+    assert set(owners(state)) == {"daemon.lock", "in-care"}
 
 
 @pytest.mark.root
