@@ -44,6 +44,7 @@ HEAD_BYTES_MAX = 16 * 1024
 QUIET_S_MAX = 30
 END_S_MAX = 5
 BACKLOG = 64
+LOG = logging.getLogger("refreshd")
 
 _PROBE_S = 2.0
 
@@ -177,6 +178,7 @@ class ApiServer:
         """Hear that another policy is in force: its groups hold from the next request on."""
         if self._listener is not None:
             _give_access(self._path, Access.by(self._rules()))
+            _name_unknown_groups(self._rules())
 
     def close(self) -> None:
         """Take the socket away, if it is ours, and let go of the lock."""
@@ -217,12 +219,22 @@ class ApiServer:
             os.fchmod(listener.fileno(), MODE_ALONE)  # The node is made with this mode, at bind.
             listener.bind(str(self._path))
             _give_access(self._path, Access.by(self._rules()))
+            _name_unknown_groups(self._rules())
             listener.listen(BACKLOG)
             listener.settimeout(0)  # asyncio waits, not the socket
         except OSError as err:
             listener.close()
             raise _refused(self._path, "making the socket", err) from err
         return listener
+
+
+def _name_unknown_groups(rules: AccessRules) -> None:
+    """Say which groups let nobody in, such as misspelt ones: who is kept out sees no reason."""
+    for key, name in (("look_group", rules.look_group), ("act_group", rules.act_group)):
+        if group_id(name) is None:
+            LOG.warning(
+                "[access] %s: this server has no group %s, so nobody is let in by it", key, name
+            )
 
 
 def _give_access(path: Path, access: Access) -> None:

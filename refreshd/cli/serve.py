@@ -11,6 +11,7 @@ import typer
 
 from refreshd.cli.answer import Answer
 from refreshd.cli.world import asked_of
+from refreshd.errors import UsageError
 from refreshd.wiring.places import daemon_socket, state_directory
 
 
@@ -37,6 +38,8 @@ def serve_verb(
     from refreshd.daemon.policy_in_force import PolicySource  # noqa: PLC0415
     from refreshd.daemon.serving import Wish, serve  # noqa: PLC0415
 
+    if loops_of is not None and not loops_of.is_dir():
+        raise UsageError(f"--loops-of {loops_of}: there is no such directory")
     asked = asked_of(ctx)
     world = asked.world
     wish = Wish(

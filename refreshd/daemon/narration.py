@@ -96,7 +96,9 @@ def _worker_ended(which: str, message: WorkerEnded) -> Line | None:
     if message.is_left:
         return Line(logging.ERROR, f"{which}: the worker hangs in the kernel.{words}")
     if message.exit_code < 0 or message.last_words:
-        return Line(logging.WARNING, f"{which}: the worker ended with {message.exit_code}.{words}")
+        code = message.exit_code
+        how = f"was killed by signal {-code}" if code < 0 else f"ended with exit code {code}"
+        return Line(logging.WARNING, f"{which}: the worker {how}.{words}")
     return None
 
 

@@ -294,7 +294,8 @@ class _Service:
     def _take(self, policy: PolicyInForce) -> None:
         self._keeping.complaint = ""
         is_other = policy.event != self._policy.event
-        LOG.info("The policy was read anew: %s", "another one" if is_other else "the same one")
+        what = "the new one is in force" if is_other else "it is as it was"
+        LOG.info("The policy was read anew: %s.", what)
         for sentence in policy.loaded.warning_sentences():
             LOG.warning("%s", sentence)
         self._policy = policy

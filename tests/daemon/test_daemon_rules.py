@@ -73,6 +73,23 @@ def test_a_bad_policy_at_the_start_ends_it_with_code_2(place: Place) -> None:
     assert "bays" in said
 
 
+def test_a_group_that_this_server_does_not_have_is_named(place: Place) -> None:
+    """Misspelt, it would let nobody in, and who is kept out sees no reason."""
+    place.policy.write_text('[access]\nlook_group = "harbour-watch"\n', encoding="utf-8")
+    with place.serving() as daemon:
+        said = daemon.until("no group harbour-watch")
+
+    assert "[access] look_group" in said
+
+
+def test_a_missing_directory_of_loop_devices_is_a_usage_error(place: Place) -> None:
+    """Nothing would ever be seen there, and no word said why."""
+    said = place.say("serve", "--loops-of", str(place.folder / "nowhere"))
+
+    assert said.returncode == 2
+    assert "there is no such directory" in said.stderr
+
+
 def test_two_daemons_do_not_serve_one_record(place: Place) -> None:
     """Two would both ask for the same drives; the second is refused, whatever its socket is."""
     with place.serving() as daemon:

@@ -73,7 +73,7 @@ def visit_ended(
             logging.ERROR,
             "not released: no answer",
         ),
-        (WorkerEnded(exit_code=-9), logging.WARNING, "ended with -9"),
+        (WorkerEnded(exit_code=-9), logging.WARNING, "killed by signal 9"),
         (WorkerEnded(exit_code=-9, is_left=True), logging.ERROR, "hangs in the kernel"),
     ],
 )
