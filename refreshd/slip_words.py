@@ -57,6 +57,14 @@ class Sheet:
         """Say whether the drive is yet to be brought."""
         return self.slip.state is SlipState.ISSUED
 
+    @property
+    def is_to_confirm(self) -> bool:
+        """Say whether the slip stays open until somebody says that the drive lies in its place.
+
+        Not one that asks for nothing but to put a drive away: it ends when that is unplugged.
+        """
+        return self.confirms_return and self.slip.errand is not Errand.PUT_AWAY
+
 
 def sheet_title(sheet: Sheet) -> str:
     """Return in one line what is to be done, such as ``Bring out drive K07``."""
@@ -126,7 +134,7 @@ def mind_lines(medium: MediumKind, errand: Errand) -> tuple[str, ...]:
 def next_lines(sheet: Sheet) -> tuple[str, ...]:
     """Return what happens next, step by step."""
     number, shelfmark = sheet.slip.drive, sheet.card.shelfmark
-    say_returned = _return_words(number if sheet.confirms_return else "")
+    say_returned = _return_words(number if sheet.is_to_confirm else "")
     match sheet.slip.state:
         case SlipState.ISSUED:
             return (
@@ -230,7 +238,7 @@ def _batch_next_lines(sheets: Sequence[Sheet]) -> Iterator[str]:
         numbers = ", ".join(one.slip.drive for one in sheets if one.slip.errand is errand)
         yield f"{numbers}: {_ERRANDS[errand][0].lower()}{_ERRANDS[errand][1:]} {_NOBODY_STAYS}"
     yield _WILL_BE_TOLD
-    confirming = any(sheet.confirms_return for sheet in sheets)
+    confirming = any(sheet.is_to_confirm for sheet in sheets)
     yield f"Then it goes back to its place. {_return_words('NUMBER' if confirming else '')}"
 
 

@@ -294,7 +294,8 @@ class Caretaker:
         slip = house.slips.get(number)
         if slip is None or slip.state is not SlipState.TO_PUT_AWAY:
             raise UsageError(
-                f"nobody was asked to put {number} away: nothing is to be said about it"
+                f"nobody was asked to put {number} away, or that is settled already; "
+                "`refreshd pull-list` lists the open slips"
             )
         how = f"{by} says that it lies in {card.shelfmark}"
         house.write(SlipReturned(drive=number, slip=slip.number, how=how))

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from refreshd.cards import Slip
 from refreshd.durations import counted
+from refreshd.quantities import Errand
 from refreshd.slip_words import Sheet, due_words, expected_words
 from refreshd.telling.notices import NOTHING, page_text
 from refreshd.verbs.slips import PlannedLine, PullLine, PullList
@@ -80,7 +81,7 @@ def _to_put_away(line: PullLine, found: PullList) -> Iterator[str]:
         yield "    It has no power any more. Unplug it, if that was not done."
     if line.slip.note:
         yield f"    {line.slip.note}"
-    if found.confirms_return:
+    if found.confirms_return and line.slip.errand is not Errand.PUT_AWAY:
         yield f"    When it lies in its place: refreshd return {line.card.number}"
 
 

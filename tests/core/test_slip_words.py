@@ -16,6 +16,7 @@ from refreshd.slip_words import (
     batch_lines,
     batch_subject,
     due_words,
+    escalated_line,
     folded,
     mind_lines,
     sheet_lines,
@@ -146,6 +147,17 @@ def test_the_return_is_to_be_said_only_where_the_policy_wants_it() -> None:
     """With the very command; otherwise unplugging is enough, and the slip says so."""
     assert "refreshd return K07" in text(sheet(SlipState.TO_PUT_AWAY, confirms=True))
     assert "refreshd return" not in text(sheet(SlipState.TO_PUT_AWAY))
+    of_itself = sheet(SlipState.TO_PUT_AWAY, confirms=True, errand=Errand.PUT_AWAY)
+    assert "refreshd return" not in text(of_itself)  # It ends when the drive is unplugged.
+
+
+def test_an_escalation_says_what_is_not_done() -> None:
+    """It may be the first that somebody hears of a slip, and claims nothing of reminders."""
+    said = {state: escalated_line(sheet(state)) for state in SlipState}
+
+    assert "Nobody has brought it yet" in said[SlipState.ISSUED]
+    assert "its work is not done" in said[SlipState.ANSWERED]
+    assert "is to be put away" in said[SlipState.TO_PUT_AWAY]
     assert "You need not report it" in text(sheet(SlipState.TO_PUT_AWAY))
 
 
