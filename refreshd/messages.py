@@ -36,7 +36,20 @@ class ErrorTold(BaseModel):
 
 def told(error: RefreshdError) -> ErrorTold:
     """Return an error as it travels."""
-    return ErrorTold(kind=type(error).__name__, message=str(error), exit_code=error.exit_code)
+    message = plain(str(error))
+    return ErrorTold(kind=type(error).__name__, message=message, exit_code=error.exit_code)
+
+
+def plain(text: str) -> str:
+    """Return a text without what could steer a terminal, or that no UTF-8 can carry (I8).
+
+    A mount point may be named by the label of a stranger's drive, in whatever bytes that has.
+    """
+    return "".join(sign if sign.isprintable() or sign in _KEPT else "?" for sign in text)
+
+
+_KEPT = "\n\u200c\u200d"
+"""Line feed; zero width non-joiner and joiner, without which some scripts cannot be written."""
 
 
 _BY_EXIT_CODE: dict[int, type[RefreshdError]] = {

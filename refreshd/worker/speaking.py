@@ -9,7 +9,7 @@ from contextlib import suppress
 from types import FrameType
 from typing import BinaryIO
 
-from refreshd.messages import Message, Moved, Said
+from refreshd.messages import Message, Moved, Said, plain
 from refreshd.ports import Clock
 
 STOP_WORD = b"stop"
@@ -76,7 +76,7 @@ class Speaker:
 
     def said(self, sentence: str) -> None:
         """Tell it at once."""
-        self.tell(Said(sentence=sentence))
+        self.tell(Said(sentence=plain(sentence)))
 
     def tell(self, message: Message) -> None:
         """Write one message; where nobody reads any more, ask the pass to stop."""
