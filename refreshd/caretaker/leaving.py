@@ -253,7 +253,8 @@ def _depart(house: House, stay: Stay) -> None:
     house.write(DriveLeft(drive=number, note=told, outcome=outcome))
     house.pulled.pop(number, None)
     house.vanished.pop(number, None)
-    house.wants_prompt = True
+    # Its worker may have recorded more than was read here: it would be asked for what is done.
+    house.shelf_changed()
     slip = house.slips.get(number)
     if slip is not None and slip.state is SlipState.TO_PUT_AWAY:
         is_to_confirm = slip.errand is not Errand.PUT_AWAY and house.policy.slips.confirms_return

@@ -64,7 +64,9 @@ def against_any(house: House) -> Iterator[Obstacle]:
         yield Obstacle("ending", "the service ends")
     pause = house.pause
     if pause is not None:
-        until = "somebody resumes" if pause.until is None else f"{pause.until:%Y-%m-%d %H:%M} UTC"
+        until = "somebody says `refreshd resume`"
+        if pause.until is not None:
+            until = f"{pause.until:%Y-%m-%d %H:%M} UTC"
         yield Obstacle("pause", f"{pause.said_by} paused all passes until {until}")
     spans = house.policy.visits.quiet_hours
     if spans and is_quiet(spans, house.local_now):

@@ -138,6 +138,10 @@ def _ended_without_a_word(house: House, one: Occupant, run: Run, message: Worker
     one.failures += 1
     one.retry_s = house.now_s + RETRY_S
     if one.failures < WORKERS_MAX:
+        one.waits_for, one.is_wait_lasting = (
+            "its worker ended without a word; soon once more",
+            False,
+        )
         return
     why = f"its worker ended with code {message.exit_code}, {one.failures} times"
     if run.ended is not None and run.ended.error is not None:

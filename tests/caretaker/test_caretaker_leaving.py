@@ -34,6 +34,18 @@ def test_unplugging_returns_the_slip() -> None:
     assert there.notices.pages[-1] == ()
 
 
+def test_a_drive_that_is_pulled_when_its_pass_just_ended_is_not_asked_for_again() -> None:
+    """The record knows more than was read before: what is done is not asked for (L4)."""
+    there = a_due_drive()
+    there.plug_in()
+    there.begin_visit()
+    there.end_pass(K07, PassKind.REFRESH)
+    there.caretaker.left(SDB)
+
+    assert there.state() is None
+    assert there.kinds()[-3:] == ["put-away-asked", "drive-left", "slip-returned"]
+
+
 def test_unplugging_does_not_return_a_slip_that_wants_confirmation() -> None:
     """With `confirm_return` it stays open until somebody says that it lies in its place."""
     there = released(a_due_drive({"slips": {"confirm_return": True}}))

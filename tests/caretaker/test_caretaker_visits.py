@@ -493,6 +493,10 @@ def test_a_killed_worker_is_replaced_once() -> None:
     there.plug_in()
     there.begin_visit()
     there.end_worker(SDB, -9)
+    assert (there.doing(), there.here().why) == (
+        Doing.WAITING,
+        "its worker ended without a word; soon once more",
+    )
     while there.bays.count("visit") < 2:
         there.sleep_until_bell()
     there.begin_visit()

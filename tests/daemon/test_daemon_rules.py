@@ -42,7 +42,7 @@ def test_a_bad_policy_is_refused_loudly_and_the_old_one_stays(place: Place) -> N
         bays = place.say("status").stdout
         place.policy.write_text(POLICY + "[visits]\nbays = 2\n", encoding="utf-8")
         daemon.signal(signal.SIGHUP)
-        daemon.until("another one")
+        daemon.until("the new one is in force")
         daemon.signal(signal.SIGTERM)
         daemon.rest()
 
@@ -56,7 +56,7 @@ def test_the_same_policy_read_anew_is_not_written_down_again(place: Place) -> No
     with place.serving() as daemon:
         daemon.until("Ready")
         daemon.signal(signal.SIGHUP)
-        daemon.until("the same one")
+        daemon.until("it is as it was")
         daemon.signal(signal.SIGTERM)
         daemon.rest()
 
