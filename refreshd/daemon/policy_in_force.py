@@ -64,3 +64,21 @@ def read_policy(source: PolicySource) -> PolicyInForce:
     if checked.loaded is None:
         raise PolicyError("\n".join(checked.problem_sentences()))
     return PolicyInForce(checked.loaded, source.place, text)
+
+
+def read_policy_anew(source: PolicySource, before: PolicyInForce) -> PolicyInForce:
+    """
+    Read the policy that the file holds by now, for a service that runs.
+
+    Raises:
+        PolicyError: It cannot be used, or the file is gone: an editor moves one away for a moment,
+            and built-in values in its place would notify nobody of anything.
+
+    """
+    policy = read_policy(source)
+    if policy.text is None and before.text is not None:
+        raise PolicyError(
+            f"{source.place}: the policy file is gone; put it back, or start the service anew to "
+            "run it with built-in values"
+        )
+    return policy

@@ -26,7 +26,12 @@ from refreshd.caretaker import Caretaker, Surroundings
 from refreshd.daemon.bells import Bells
 from refreshd.daemon.house_keeping import TICK_S, HouseKeeping
 from refreshd.daemon.narration import narrate
-from refreshd.daemon.policy_in_force import PolicyInForce, PolicySource, read_policy
+from refreshd.daemon.policy_in_force import (
+    PolicyInForce,
+    PolicySource,
+    read_policy,
+    read_policy_anew,
+)
 from refreshd.errors import InvariantBrokenError, PolicyError, RefreshdError
 from refreshd.messages import AnyMessage
 from refreshd.ports import Clock, Notice, Seat, Urgency
@@ -284,7 +289,7 @@ class _Service:
         """Take the policy that the file holds now; refuse a bad one, loudly."""
         self._notifier.reloading(round(self._station.clock.elapsed_s() * 1_000_000))
         try:
-            self._take(read_policy(self._wish.policy))
+            self._take(read_policy_anew(self._wish.policy, self._policy))
         except PolicyError as err:
             self._refuse(err)
         finally:
