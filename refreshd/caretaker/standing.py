@@ -39,6 +39,7 @@ def status(house: House, next_bell: datetime | None) -> Status:
         is_on_battery=house.around.is_on_battery(),
         clock_alarm=house.scribe.clock_alarm,
         record_alarm=house.scribe.record_alarm,
+        open_findings=sum(row.open_findings for row in house.rows),
         backlog=house.backlog,
         next_bell=next_bell,
     )

@@ -90,6 +90,7 @@ class Status:
     is_on_battery: bool = False
     clock_alarm: str = ""
     record_alarm: str = ""
+    open_findings: int = 0  # that wait for a decision, of all drives in care
     backlog: str = ""  # which drives are past their grace and cannot be asked for yet
     next_bell: datetime | None = None
 

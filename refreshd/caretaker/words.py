@@ -254,7 +254,7 @@ def escalate(sheets: Sequence[Sheet], today: date) -> Notice:
 
 def backlog(sentence: str) -> Notice:
     """Say what is past its grace and cannot be asked for yet."""
-    return Notice(Urgency.ESCALATIONS, "Overdue drives wait for their turn", _sentence(sentence))
+    return Notice(Urgency.ESCALATIONS, "Overdue, but not asked for yet", _sentence(sentence))
 
 
 def put_away(sheet: Sheet, today: date, *, is_reminder: bool = False) -> Notice:

@@ -82,6 +82,7 @@ def status_object(status: Status) -> JsonObject:
         "is_well": status.is_well,
         "clock_alarm": status.clock_alarm,
         "record_alarm": status.record_alarm,
+        "open_findings": status.open_findings,
         "backlog": status.backlog,
         "bays": status.bays,
         "here": [_here_object(here) for here in status.here],

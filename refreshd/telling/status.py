@@ -39,6 +39,9 @@ def status_lines(status: Status) -> Iterator[str]:
     for here in _at_bays(status):
         yield from _here_lines(here, visits.get(here.seat))
     yield _slips(status)
+    if status.open_findings:
+        waiting = counted(status.open_findings, "finding")
+        yield f"To be decided about: {waiting}; `refreshd findings` says what and how."
     if status.backlog:
         yield f"Overdue: {status.backlog}."
     if status.planned:

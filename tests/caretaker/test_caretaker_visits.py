@@ -470,6 +470,7 @@ def test_findings_are_an_alarm_that_names_them_and_what_to_do() -> None:
     there.plug_in()
     there.finish_visit(findings=2)
 
+    assert there.caretaker.status().open_findings == 2
     (notice,) = there.notices.with_words("K07: 2 open findings", Urgency.ALARMS)
     assert "F1: 4.2 MB from byte 0 cannot be read" in notice.body
     assert "F2: 4.2 MB from byte 4194304 cannot be read" in notice.body

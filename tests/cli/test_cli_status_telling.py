@@ -69,6 +69,15 @@ def test_a_visit_is_told_with_how_far_it_is_and_how_long_it_takes() -> None:
     assert "rewriting: 268 MB, 25.0 % of the drive, 50 MB/s, 2 hours left" in said
 
 
+def test_findings_that_wait_are_told_with_where_to_read_of_them() -> None:
+    """The notice of them may be long ago; who looks at the state of things must not miss them."""
+    waiting = Status(at=NOON, bays=1, open_findings=1)
+
+    assert "To be decided about: 1 finding; `refreshd findings` says" in text(waiting)
+    assert status_object(waiting)["open_findings"] == 1
+    assert "decided" not in text(Status(at=NOON, bays=1))
+
+
 def test_a_drive_that_hangs_is_told_with_its_place_and_what_to_look_at() -> None:
     """The place on the drive is what an expert asks for first."""
     hanging = VisitUnderWay(
