@@ -231,9 +231,18 @@ def _may_be_here(house: House, stay: Stay) -> bool:
     for one in house.occupants:
         if one.drive == stay.drive and one.presence == stay.presence:
             return True
-        if one.is_in_question and is_maybe(one.seat, stay):
+        if one.is_in_question and (is_maybe(one.seat, stay) or _is_asked_at_start(one)):
             return True
     return False
+
+
+def _is_asked_at_start(one: Occupant) -> bool:
+    """Say whether a disk that was here at the start is being asked who it is for the first time.
+
+    After a restart of the server nodes and sequence numbers tell nothing: a drive that stayed
+    where it was must not be taken for one that was pulled out.
+    """
+    return one.was_here and one.work is Work.IDENTIFY and one.tries == 0
 
 
 def _depart(house: House, stay: Stay) -> None:
@@ -249,7 +258,10 @@ def _depart(house: House, stay: Stay) -> None:
     note = house.pulled.get(number, "")
     outcome = Outcome.WARNING if note else Outcome.SUCCESS
     is_off = gone is not None and gone.is_off
+    is_back = not note and bool(house.occupants.of(number))
     told = "powered off; whether it was unplugged cannot be seen" if is_off else note
+    if is_back:
+        told = "unseen, while the service did not run; it is here again"
     house.write(DriveLeft(drive=number, note=told, outcome=outcome))
     house.pulled.pop(number, None)
     house.vanished.pop(number, None)
@@ -261,7 +273,7 @@ def _depart(house: House, stay: Stay) -> None:
         if not (is_off or is_to_confirm):
             how = "it was unplugged"
             house.write(SlipReturned(drive=number, slip=slip.number, how=how))
-    elif is_answered:
+    elif is_answered and not is_back:
         what = note or "unplugged before its visit was done"
         house.post(words.pulled(house.card(number), what))
     elif note:

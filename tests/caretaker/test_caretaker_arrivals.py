@@ -112,6 +112,38 @@ def test_a_drive_that_may_still_be_here_is_not_recorded_as_gone() -> None:
     assert there.stay() is not None
 
 
+def test_a_drive_that_stayed_through_a_power_cut_was_pulled_by_nobody() -> None:
+    """I6: the server lost power in mid-visit; its drive is here, and goes on without an alarm."""
+    there = a_due_drive()
+    there.plug_in()
+    there.begin_visit()
+    there.open()
+    again = Seat(SDB.node, 77)  # sequence numbers begin anew at each boot
+    there.caretaker.started([again])
+    assert there.stay() is not None
+    there.identify(K07, again)
+
+    assert there.kinds()[-3:] == ["drive-left", "drive-arrived", "slip-answered"]
+    assert there.last_left().note == "unseen, while the service did not run; it is here again"
+    assert not there.notices.with_words("was unplugged")
+    assert there.bays.count("visit") == 1
+
+
+def test_a_drive_that_was_taken_away_while_the_server_was_off_is_missed() -> None:
+    """Another disk is at its place: once that is known, the drive is asked for again, aloud."""
+    there = a_due_drive()
+    there.plug_in()
+    there.begin_visit()
+    there.open()
+    again = Seat(SDB.node, 77)
+    there.caretaker.started([again])
+    there.identify(None, again, "other")
+
+    assert there.stay() is None
+    assert there.state() is SlipState.ISSUED
+    assert len(there.notices.with_words("was unplugged")) == 1
+
+
 def test_a_disk_of_the_server_hides_no_drive_that_left() -> None:
     """Sequence numbers begin anew at each boot: the server's own disk may have that of a drive."""
     there = a_due_drive()
