@@ -148,9 +148,23 @@ def found(card: DriveCard, findings: Sequence[Finding]) -> Notice:
     return alarm(
         f"{card.number}: {counted(len(findings), 'open finding')}",
         f"{drive_words(card)}.\n" + "\n".join(shown) + "\n\nNothing was written there. "
-        f"`refreshd findings {card.number}` shows all. Compare with another copy of the content; "
-        f"if the bytes are right as they are now, `refreshd accept {card.number}` says so.",
+        f"`refreshd findings {card.number}` shows all.{''.join(_advice(card, findings))}",
     )
+
+
+def _advice(card: DriveCard, findings: Sequence[Finding]) -> Iterable[str]:
+    """Say what to do; what cannot be read cannot be accepted either."""
+    kinds = {one.kind for one in findings}
+    if FindingKind.UNREADABLE in kinds:
+        yield (
+            "\nWhat cannot be read: try another dock and cable with a fixity pass. What stays "
+            "unreadable has to come from another copy."
+        )
+    if FindingKind.MISMATCH in kinds:
+        yield (
+            "\nWhat differs: compare with another copy of the content; if the bytes are right as "
+            f"they are now, `refreshd accept {card.number}` says so."
+        )
 
 
 def finding_words(one: Finding) -> str:

@@ -359,7 +359,12 @@ class Premises:
         self.begin_pass(order.drive, order.kind, Presence(BOOT, seat.disk_sequence))
         return order
 
-    def finish_visit(self, seat: Seat = SDB, findings: int = 0) -> None:
+    def finish_visit(
+        self,
+        seat: Seat = SDB,
+        findings: int = 0,
+        kind: FindingKind = FindingKind.UNREADABLE,
+    ) -> None:
         """Let a visit run to its end."""
         order = self.begin_visit(seat)
         for chunk in range(findings):
@@ -368,7 +373,7 @@ class Premises:
                     drive=order.drive,
                     pass_id=self.pass_id(order.drive),
                     finding_id=FindingId(f"F{chunk + 1}"),
-                    finding_kind=FindingKind.UNREADABLE,
+                    finding_kind=kind,
                     start_byte=chunk * CHUNK_BYTES,
                     length_bytes=CHUNK_BYTES,
                 )

@@ -20,7 +20,7 @@ from refreshd.errors import (
 )
 from refreshd.events import DriveHeld
 from refreshd.ports import Seat, Urgency, VisitOrder
-from refreshd.quantities import PassKind, Span
+from refreshd.quantities import FindingKind, PassKind, Span
 from tests.caretaker.premises import (
     K07,
     K08,
@@ -475,7 +475,26 @@ def test_findings_are_an_alarm_that_names_them_and_what_to_do() -> None:
     assert "F1: 4.2 MB from byte 0 cannot be read" in notice.body
     assert "F2: 4.2 MB from byte 4194304 cannot be read" in notice.body
     assert "refreshd findings K07" in notice.body
-    assert "refreshd accept K07" in notice.body
+
+
+@pytest.mark.parametrize(
+    ("kind", "advice", "other"),
+    [
+        (FindingKind.UNREADABLE, "another dock and cable", "refreshd accept"),
+        (FindingKind.MISMATCH, "refreshd accept K07", "another dock"),
+    ],
+)
+def test_the_advice_about_findings_fits_their_kind(
+    kind: FindingKind, advice: str, other: str
+) -> None:
+    """What cannot be read has no bytes that could be right: nobody is sent to accept it."""
+    there = a_due_drive()
+    there.plug_in()
+    there.finish_visit(findings=1, kind=kind)
+
+    (notice,) = there.notices.with_words("K07: 1 open finding", Urgency.ALARMS)
+    assert advice in notice.body
+    assert other not in notice.body
 
 
 def test_many_findings_are_counted_not_listed() -> None:
