@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from refreshd.adapters.journald import FIELDS_KEY, LogFields
+from refreshd.cards import Slip
 from refreshd.caretaker import Doing, Status, VisitUnderWay
 from refreshd.durations import counted
 from refreshd.messages import (
@@ -19,7 +21,7 @@ from refreshd.messages import (
     VisitEnded,
     WorkerEnded,
 )
-from refreshd.ports import Seat
+from refreshd.ports import Notice, NoticeBoard, Seat, Urgency
 from refreshd.quantities import DriveNumber, Outcome, PassId
 from refreshd.words import duration_words, share_words
 
@@ -138,3 +140,24 @@ def _idle(status: Status) -> str:
     if out:
         return f"{' and '.join(out)} may be unplugged"
     return "Waiting for a drive"
+
+
+class LoggedBoard:
+    """`ports.NoticeBoard` that logs each alarm before it goes to another board.
+
+    Where the policy names no channel, the log is the only place in which an alarm without a record
+    of its own can be found, such as that of a clock that is not believed.
+    """
+
+    def __init__(self, board: NoticeBoard) -> None:
+        self._board = board
+
+    def post(self, notice: Notice) -> None:
+        """Log an alarm in one line, and hand every notice on."""
+        if notice.urgency is Urgency.ALARMS:
+            LOG.error("%s: %s", notice.subject, " ".join(notice.body.split()))
+        self._board.post(notice)
+
+    def show_slips(self, slips: Sequence[Slip]) -> None:
+        """Hand the open slips on."""
+        self._board.show_slips(slips)

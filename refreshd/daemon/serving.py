@@ -25,7 +25,7 @@ from refreshd.cards import Slip
 from refreshd.caretaker import Caretaker, Surroundings
 from refreshd.daemon.bells import Bells
 from refreshd.daemon.house_keeping import TICK_S, HouseKeeping
-from refreshd.daemon.narration import narrate
+from refreshd.daemon.narration import LoggedBoard, narrate
 from refreshd.daemon.policy_in_force import (
     PolicyInForce,
     PolicySource,
@@ -196,7 +196,7 @@ class _Service:
             ledger=self._shelf.ledger,
             clock=self._station.clock,
             bays=self._bays,
-            notices=self._outbox,
+            notices=LoggedBoard(self._outbox),
             policy=lambda: self._policy.loaded.policy,
             local=lambda moment: moment.astimezone(),
             is_on_battery=is_on_battery,

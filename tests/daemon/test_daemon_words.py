@@ -14,7 +14,7 @@ from refreshd.cards import Pause
 from refreshd.caretaker import Doing, DriveHere, Status, VisitUnderWay
 from refreshd.configfile import LoadedPolicy
 from refreshd.daemon.bells import Bells
-from refreshd.daemon.narration import line_of, status_sentence
+from refreshd.daemon.narration import LoggedBoard, line_of, status_sentence
 from refreshd.daemon.policy_in_force import PolicyInForce, PolicySource
 from refreshd.daemon.serving import Wish, _Service
 from refreshd.errors import DriveHungError, InvariantBrokenError, PassStoppedError, RefreshdError
@@ -29,11 +29,12 @@ from refreshd.messages import (
     told,
 )
 from refreshd.policy import Policy
-from refreshd.ports import Seat
+from refreshd.ports import Notice, Seat, Urgency
 from refreshd.quantities import DriveNumber, Outcome, PassKind
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.wiring.shelf import shelf_for_writing
 from refreshd.wiring.station import Station
+from tests.caretaker.premises import FakeNotices
 from tests.fakes.house import Silent
 
 SEAT = Seat("/dev/sdb", 31)
@@ -208,6 +209,24 @@ def test_identity_is_said_with_the_number() -> None:
 
     assert line is not None
     assert line.sentence == "/dev/sdb: this is K07."
+
+
+def test_an_alarm_is_in_the_log_whatever_channels_there_are(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Where the policy names no channel, nobody else would ever hear of it."""
+    board = FakeNotices()
+    logged = LoggedBoard(board)
+    logged.post(Notice(Urgency.ALARMS, "The clock is not believed", "It is behind.\n\nSet it."))
+    logged.post(Notice(Urgency.SLIPS, "Please bring out K07", "It is due."))
+
+    (line,) = caplog.records
+    assert line.levelno == logging.ERROR
+    assert line.getMessage() == "The clock is not believed: It is behind. Set it."
+    assert [one.subject for one in board.posted] == [
+        "The clock is not believed",
+        "Please bring out K07",
+    ]
 
 
 def test_a_fault_in_one_callback_ends_nothing_and_a_broken_invariant_everything(
