@@ -15,9 +15,10 @@ Its rules:
 - L4 A slip is said again after each of `slips.reminders`, counted from the day on which it came
   into its state, then as often again as the last two lie apart. The last one escalates, and all
   after it. Reminders that were missed are not made up for.
-- L5 A slip that is past its grace escalates at once, whatever the reminders, unless its drive came
-  today or is here: then somebody is at it. So does one whose drive is still at its bay after the
-  last of `slips.reminders`: a pause that nobody ends or a disk that hangs takes up the bay.
+- L5 A slip that is past its grace escalates, whatever the reminders, but not on the day on which it
+  is said for the first time or its drive came: then somebody is at it. So does one whose drive is
+  still at its bay after the last of `slips.reminders`: a pause that nobody ends or a disk that
+  hangs takes up the bay. Drives that are past it and have no slip are told by `backlog`.
 - L6 A slip that nobody answered within `slips.lapses_after` lapses, and so does one that is not
   wanted any more. Where the drive is still wanted, the next slip names the one that lapsed.
 - L7 A drive that is still connected `slips.left_connected` after its release, or was here for so
@@ -180,9 +181,7 @@ class _Round:
                 yield from self._asked(slip)
             case SlipState.ANSWERED:
                 is_long = add(slip.changed_on, self._rules.reminders[-1]) <= self._today
-                is_past = self._is_past_grace(slip.grace_ends_on)
-                is_late = is_long or (is_past and slip.changed_on < self._today)
-                if is_late and not slip.is_escalated:
+                if (is_long or self._is_late(slip)) and not slip.is_escalated:
                     yield self._reminded(slip.drive, slip.number, is_escalated=True)
             case SlipState.TO_PUT_AWAY:
                 yield from self._to_put_away(slip)
@@ -198,7 +197,7 @@ class _Round:
         elif add(slip.changed_on, self._rules.lapses_after) <= self._today:
             why = f"nobody brought the drive since {slip.changed_on.isoformat()}"
             yield from self._lapsed(slip, visit, why)
-        elif self._is_past_grace(slip.grace_ends_on) and not slip.is_escalated:
+        elif self._is_late(slip) and not slip.is_escalated:
             yield self._reminded(slip.drive, slip.number, is_escalated=True)
         elif reminder_on(slip, self._rules) <= self._today:
             yield self._said_again(slip)
@@ -328,8 +327,6 @@ class _Round:
             expected_s=visit.expected_s,
             reissue_of=reissue_of,
         )
-        if self._is_past_grace(visit.grace_ends_on) and visit.drive not in self._stays:
-            yield self._reminded(visit.drive, number, is_escalated=True)
 
     # What was left here
 
@@ -354,8 +351,9 @@ class _Round:
 
     # Small facts
 
-    def _is_past_grace(self, grace_ends_on: date) -> bool:
-        return self._today >= grace_ends_on
+    def _is_late(self, slip: Slip) -> bool:
+        """Say whether a slip is past its grace, and somebody had a day to do something (L5)."""
+        return self._today >= slip.grace_ends_on and slip.changed_on < self._today
 
     def _take_number(self) -> SlipNumber:
         number = self._number

@@ -166,18 +166,25 @@ def test_reminders_that_were_missed_are_not_made_up_for() -> None:
     assert said_on[0] == 7
 
 
-def test_a_slip_past_its_grace_escalates_at_once() -> None:
-    """Whatever the reminders; once, and also where it is issued as late as that."""
+def test_a_slip_past_its_grace_escalates() -> None:
+    """Whatever the reminders; once."""
     late = slip(1, grace_ends_on=TODAY, reminded_on=TODAY, reminders=1)
-    overdue = replace(visit(2), grace_ends_on=TODAY - timedelta(days=30))
 
     (escalation,) = after(view(3, [visit(1)], [late]), policy())
-    issued = after(view(3, [overdue]), policy())
 
     assert isinstance(escalation, SlipReminded)
     assert escalation.is_escalated
-    assert [type(one) for one in issued] == [SlipIssued, SlipReminded]
-    assert after(view(3, [visit(1)], [replace(late, is_escalated=True)]), policy()) == ()
+
+
+def test_who_is_asked_today_is_not_blamed_today() -> None:
+    """L5: the first word about a drive is no reproach, however late it is; the next day's is."""
+    overdue = replace(visit(2), grace_ends_on=TODAY - timedelta(days=30))
+    asked = slip(2, grace_ends_on=overdue.grace_ends_on, changed_on=TODAY)
+    yesterday = replace(asked, changed_on=TODAY - timedelta(days=1))
+
+    assert [type(one) for one in after(view(3, [overdue]), policy())] == [SlipIssued]
+    assert after(view(3, [overdue], [asked]), policy()) == ()
+    assert [type(one) for one in after(view(3, [overdue], [yesterday]), policy())] == [SlipReminded]
 
 
 def test_a_drive_that_stands_at_its_bay_for_weeks_is_spoken_of() -> None:

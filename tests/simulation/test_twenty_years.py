@@ -241,7 +241,7 @@ Bug = Callable[[pytest.MonkeyPatch], None]
 
 def nobody_escalates(patch: pytest.MonkeyPatch) -> None:
     """Forget reminders and escalations."""
-    patch.setattr(slips._Round, "_is_past_grace", lambda *_: False)
+    patch.setattr(slips._Round, "_is_late", lambda *_: False)
     patch.setattr(slips, "reminder_on", lambda *_: date.max)
 
 
