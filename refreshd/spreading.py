@@ -95,6 +95,14 @@ class Planner:
         planned.sort(key=lambda visit: visit.on)
         return tuple(planned)
 
+    def load(self, rows: Sequence[ShelfRow], policy: Policy) -> Load:
+        """Return what a shelf asks of its bays in the long run."""
+        asked = self.wants(rows, policy)
+        month = 365.25 / MONTHS_A_YEAR
+        hours = sum(want.work_s_a_day for want in asked) * month / HOUR_S
+        visits = sum(one.visits_a_day for one in asked) * month
+        return Load(visits, hours, _rate_served(asked, policy) * month)
+
     def wants(self, rows: Sequence[ShelfRow], policy: Policy) -> list[Want]:
         """Return what each drive wants that can be asked for."""
         if policy is not self._policy:
@@ -158,12 +166,7 @@ class Load:
 
 def load_of(rows: Sequence[ShelfRow], policy: Policy) -> Load:
     """Return what a shelf asks of its bays in the long run."""
-    asked = Planner().wants(rows, policy)
-    month = 365.25 / MONTHS_A_YEAR
-    hours = sum(want.work_s_a_day for want in asked) * month / HOUR_S
-    return Load(
-        sum(one.visits_a_day for one in asked) * month, hours, _rate_served(asked, policy) * month
-    )
+    return Planner().load(rows, policy)
 
 
 # --- The drives beside each other.

@@ -12,7 +12,6 @@ What keeps a mistake from reaching the disk, in the order in which it is met:
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
 import stat
 from dataclasses import dataclass
@@ -34,6 +33,7 @@ from refreshd.errors import (
     WriteFailedError,
 )
 from refreshd.kernel import ata, backing, block_tree, direct_io, ioctls
+from refreshd.kernel.file_locks import try_lock
 from refreshd.kernel.two_handles import TwoHandles
 from refreshd.quantities import Geometry, Span
 
@@ -316,12 +316,10 @@ def _refuse_protected(place: str, fd: int) -> None:
 
 def _lock(place: str, fd: int) -> None:
     """Lock the node, which udev respects; the lock goes with the handle."""
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as err:
+    if not try_lock(fd):
         raise MediumLockedError(
             f"{place}: another process holds a lock on this disk; wait for it or end it"
-        ) from err
+        )
 
 
 def _self_of(fd: int) -> _Self:

@@ -11,7 +11,6 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -28,6 +27,7 @@ from refreshd.errors import (
 )
 from refreshd.kernel import direct_io, ioctls, spin_down
 from refreshd.kernel.block_tree import Node
+from refreshd.kernel.file_locks import try_lock
 from refreshd.ports import Seat
 
 PowerOff = Callable[[str, int | None], str]
@@ -136,10 +136,8 @@ def _open(place: str) -> int:
 
 def _lock(place: str, fd: int) -> None:
     """Keep udev away; it respects a lock on the node."""
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as err:
-        raise MediumLockedError(f"{place}: another process holds a lock on this disk") from err
+    if not try_lock(fd):
+        raise MediumLockedError(f"{place}: another process holds a lock on this disk")
 
 
 def _flush(place: str, fd: int) -> None:

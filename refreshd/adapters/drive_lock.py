@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import errno
-import fcntl
-import os
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from refreshd.errors import DriveAtWorkError, RecordFailedError
-from refreshd.kernel.owners import make_folder, open_or_make
+from refreshd.kernel.file_locks import FileLock
+from refreshd.kernel.owners import make_folder
 from refreshd.quantities import DriveNumber
 
 _FOLDER_MODE = 0o700
@@ -18,33 +17,26 @@ _FILE_MODE = 0o600
 
 
 class DriveLock:
-    """flock on a file of its own, so that a killed process lets go by itself.
-
-    The file stays behind: removing it would let two processes lock two files of one name.
-    Source: flock(2).
-    """
+    """A lock on a file of its own, so that a killed process lets go by itself."""
 
     def __init__(self, folder: Path, number: DriveNumber) -> None:
         self._path = folder / f"{number}.lock"
         self._number = number
-        self._handle = -1
+        self._lock = FileLock(self._path, _FILE_MODE)
 
     def __enter__(self) -> Self:
         """Claim the drive, or raise DriveAtWorkError at once."""
         try:
             make_folder(self._path.parent, _FOLDER_MODE)
-            self._handle = open_or_make(self._path, os.O_RDWR, _FILE_MODE)
-            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as err:
-            self._close()
+            is_ours = self._lock.take()
+        except OSError as err:
+            cause = errno.errorcode.get(err.errno or 0, str(err.errno))
+            raise RecordFailedError(f"{self._path}: {cause} locking {self._number}") from err
+        if not is_ours:
             raise DriveAtWorkError(
                 f"another refreshd is at work on {self._number}, or on a copy of what it holds; "
                 "wait until it has finished"
-            ) from err
-        except OSError as err:
-            self._close()
-            cause = errno.errorcode.get(err.errno or 0, str(err.errno))
-            raise RecordFailedError(f"{self._path}: {cause} locking {self._number}") from err
+            )
         return self
 
     def __exit__(
@@ -54,9 +46,4 @@ class DriveLock:
         trace: TracebackType | None,
     ) -> None:
         """Let the next one in."""
-        self._close()
-
-    def _close(self) -> None:
-        if self._handle >= 0:
-            os.close(self._handle)
-            self._handle = -1
+        self._lock.let_go()

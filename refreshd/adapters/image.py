@@ -25,6 +25,7 @@ from refreshd.errors import (
     WriteFailedError,
 )
 from refreshd.kernel import backing, direct_io, ioctls
+from refreshd.kernel.file_locks import try_lock
 from refreshd.kernel.two_handles import TwoHandles
 from refreshd.quantities import SECTOR_BYTES_MIN, Geometry, Span
 
@@ -206,12 +207,10 @@ def _claim(place: str, fd: int) -> None:
     """Lock a regular file; the lock goes with the handle, also when the process is killed."""
     if not stat.S_ISREG(os.fstat(fd).st_mode):
         raise UsageError(f"{place}: not a regular file; name an image file")
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as err:
+    if not try_lock(fd):
         raise MediumInUseError(
             f"{place}: another process holds a lock on this image; wait for it or end it"
-        ) from err
+        )
 
 
 def _geometry(place: str, fd: int, size_bytes: int) -> Geometry:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
 import threading
 from pathlib import Path
 from types import TracebackType
 
 from refreshd.errors import RecordFailedError, RefusedError
+from refreshd.kernel.file_locks import try_lock
 from refreshd.kernel.owners import open_or_make
 from refreshd.ports import Clock
 
@@ -61,7 +61,7 @@ class FlockShelfLock:
     def _claimed(self, began: float) -> int:
         handle = self._open()
         try:
-            while not _is_locked(handle):
+            while not try_lock(handle):
                 self._wait(began)
         except BaseException:
             os.close(handle)
@@ -88,11 +88,3 @@ class FlockShelfLock:
                 "let it finish, then run again"
             )
         self._clock.sleep(_RETRY_S)
-
-
-def _is_locked(handle: int) -> bool:
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True

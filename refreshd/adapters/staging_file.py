@@ -7,7 +7,6 @@ touched, it is written and read with direct I/O, and a flush that failed is neve
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
 import stat
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import NoReturn, Self
 from refreshd.errors import StagingFailedError, StagingRefusedError, require
 from refreshd.kernel import backing, direct_io, ioctls, owners
 from refreshd.kernel.block_tree import Node
+from refreshd.kernel.file_locks import try_lock
 
 BLOCK_BYTES = 4096
 """Whole pages: fits direct I/O on every disk of 512 or 4096 byte sectors."""
@@ -240,10 +240,8 @@ def _refuse(path: Path, err: OSError) -> NoReturn:
 
 def _lock(path: Path, fd: int) -> None:
     """Claim the ring against another pass."""
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as err:
-        raise StagingRefusedError(f"{path}: another pass uses this staging ring") from err
+    if not try_lock(fd):
+        raise StagingRefusedError(f"{path}: another pass uses this staging ring")
 
 
 def _allocate(path: Path, fd: int, size_bytes: int) -> None:

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import asyncio
 import errno
-import fcntl
 import logging
 import os
 import socket
@@ -34,6 +33,7 @@ from refreshd.api.limits import Limits
 from refreshd.api.office import Office
 from refreshd.api.peers import Doorkeeper, group_id
 from refreshd.errors import RefusedError
+from refreshd.kernel.file_locks import try_lock
 from refreshd.policy_tables import AccessRules
 
 MODE_ALONE = 0o600
@@ -248,19 +248,17 @@ def _give_access(path: Path, access: Access) -> None:
 
 
 def _locked(path: Path) -> int:
-    """Return a lock that tells other daemons that this place is taken. Source: flock(2)."""
+    """Return a lock that tells other daemons that this place is taken."""
     place = path.with_name(f"{path.name}.lock")
     try:
         handle = os.open(place, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, MODE_ALONE)
     except OSError as err:
         raise _refused(place, "opening the lock", err) from err
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as err:
+    if not try_lock(handle):
         os.close(handle)
         raise RefusedError(
             f"{path}: another refreshd serves here; stop it, or name another place with --socket"
-        ) from err
+        )
     return handle
 
 

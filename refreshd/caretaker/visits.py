@@ -133,7 +133,6 @@ def _stop_of(house: House, one: Occupant, run: Run) -> Stop | None:
         Cause.LONG_ENOUGH,
         f"it was visited for {duration_words(longest_s)}, the longest time that the policy allows",
     )
-    return None
 
 
 def ask_to_stop(house: House, one: Occupant, stop: Stop) -> None:

@@ -141,7 +141,6 @@ class _Service:
         self._end = asyncio.Event()
         self._hurry = asyncio.Event()
         self._fault: BaseException | None = None
-        self._is_policy_told = False
 
     async def run(self, leave: Callable[[int], None]) -> None:
         """Begin, serve, stop."""
@@ -309,7 +308,6 @@ class _Service:
         if self._server is not None:
             self._server.access_changed()
         if is_other:
-            self._is_policy_told = False
             self._tell_policy()
             self._caretaker.policy_changed()
         self._keeping.settle()
@@ -325,7 +323,6 @@ class _Service:
         try:
             if self._shelf.ledger.policy_taken() != self._policy.event.sha256:
                 self._shelf.ledger.record(self._policy.event)
-            self._is_policy_told = True
         except RefreshdError as err:
             LOG.warning("The policy in force could not be written down: %s", err)
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
-from refreshd.cards import DriveCard, Slip, SlipState
+from refreshd.cards import DriveCard, Slip, SlipState, Stay
 from refreshd.errors import RefusedError, UsageError
 from refreshd.events import DriveLeft, SlipReturned
 from refreshd.quantities import DriveNumber, SlipNumber
-from refreshd.spreading import PlannedVisit, load_of, plan
+from refreshd.spreading import PlannedVisit, Planner
 from refreshd.wiring.shelf import Shelf, shelf_for_reading, shelf_for_writing
 from refreshd.wiring.station import Station
 
@@ -65,10 +66,12 @@ def pull_list(station: Station) -> PullList:
     today = station.clock.now().date()
     policy = station.policy.policy
     with shelf_for_reading(station) as shelf:
-        lines = tuple(_line(shelf, slip) for slip in shelf.ledger.slips())
+        stays = {stay.drive: stay for stay in shelf.ledger.stays()}
+        lines = tuple(_line(shelf, slip, stays) for slip in shelf.ledger.slips())
         asked = {line.slip.drive for line in lines}
         rows = shelf.ledger.shelf_rows()
-        planned, load = plan(rows, policy, today), load_of(rows, policy)
+        planner = Planner()
+        planned, load = planner.plan(rows, policy, today), planner.load(rows, policy)
         coming = [visit for visit in planned if visit.drive not in asked][:COMING_MAX]
         next_ones = tuple(PlannedLine(one, shelf.ledger.drive(one.drive)) for one in coming)
     return PullList(
@@ -82,9 +85,8 @@ def pull_list(station: Station) -> PullList:
     )
 
 
-def _line(shelf: Shelf, slip: Slip) -> PullLine:
-    card = shelf.ledger.drive(slip.drive)
-    stay = next((one for one in shelf.ledger.stays() if one.drive == slip.drive), None)
+def _line(shelf: Shelf, slip: Slip, stays: Mapping[DriveNumber, Stay]) -> PullLine:
+    card, stay = shelf.ledger.drive(slip.drive), stays.get(slip.drive)
     if stay is None:
         return PullLine(slip, card)
     return PullLine(slip, card, stay.place, stay.is_released)
