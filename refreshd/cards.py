@@ -7,6 +7,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import NamedTuple
 
+from refreshd.health_cards import HealthState
 from refreshd.quantities import (
     ChunkGrid,
     Digest,
@@ -102,6 +103,7 @@ class DriveCard:
     last_fixity: date | None = None
     passes: int = 0  # how many passes were begun, ever
     holding: str | None = None  # drives with the same holding carry copies of the same content
+    health: HealthState | None = None  # by its last reading; None: never read
 
     @property
     def grid(self) -> ChunkGrid:

@@ -26,6 +26,8 @@
         ├── DriveHungError                4    one request took longer than the policy allows
         ├── NotHeldError                  4    the medium does not keep what is written to it
         ├── PathDoubtedError              4    two readings of the same bytes differed
+        ├── OverheatedError               4    the drive went on getting hotter while it rested
+        ├── DriveFailingError             4    the drive says in mid-pass that it is failing
         ├── StagingFailedError            4    the staged copy could not be made or proved
         ├── RecordFailedError             4    journal or catalogue could not be written
         └── PassStoppedError              4    somebody asked the pass to stop
@@ -184,6 +186,14 @@ class NotHeldError(DriveError):
 
 class PathDoubtedError(DriveError):
     """The same bytes read twice differed: memory, cable or bridge. Nothing more is written."""
+
+
+class OverheatedError(DriveError):
+    """The drive got hotter while it rested. Answer: let it stop and cool, look at its airflow."""
+
+
+class DriveFailingError(DriveError):
+    """The drive says that it is failing. Nothing more is written: read it, copy it, replace it."""
 
 
 class StagingFailedError(DriveError):

@@ -16,10 +16,11 @@ from datetime import date
 from types import MappingProxyType
 from typing import Annotated
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from refreshd.durations import Duration, is_shorter, subtract
 from refreshd.errors import PolicyError
+from refreshd.health_cards import HeatLimits
 from refreshd.policy_tables import (
     AccessRules,
     ClockRules,
@@ -31,14 +32,20 @@ from refreshd.policy_tables import (
 )
 from refreshd.policy_values import (
     DRIVE_NUMBER_PATTERN,
+    AttachedEvery,
+    Celsius,
     ChunkSize,
+    HealthInterval,
     Interval,
     Lag,
     LeastAge,
     RateLimit,
+    SampleEvery,
     SegmentSize,
+    Unproved,
     Wait,
     YesNo,
+    choice,
     read_drive_number,
 )
 from refreshd.quantities import MIB, DriveNumber, MediumKind
@@ -118,6 +125,59 @@ class Values(Section):
             "third longer with it. true or false."
         ),
     )
+    pause_celsius: Celsius = Field(
+        default=50,
+        alias="pause_at",
+        description=(
+            "Temperature of the drive at which a pass rests until it has cooled: 25 °C to 45 °C "
+            "is normal, the fifties are dangerous in the long run (common practice, no source); "
+            "makers allow 60 °C while working."
+        ),
+    )
+    go_on_celsius: Celsius = Field(
+        default=45,
+        alias="go_on_at",
+        description="Temperature to which it must cool before the pass goes on. Below pause_at.",
+    )
+    give_up_celsius: Celsius = Field(
+        default=55,
+        alias="give_up_at",
+        description=(
+            "Temperature at which the pass is given up for now and the drive stopped, because it "
+            "gets hotter even at rest. Above pause_at."
+        ),
+    )
+    temperature_every_s: SampleEvery = Field(
+        default=15,
+        alias="temperature_every",
+        description=(
+            "How often a drive is asked for its temperature while it works: 10 to 30 seconds. "
+            "Never while it is idle, since asking can keep it awake."
+        ),
+    )
+    health_interval: HealthInterval = Field(
+        default=None,
+        description=(
+            'Calendar time from one health reading to the next: a duration such as "4 months", '
+            "common practice for drives with content that nobody can replace, for which the "
+            'drive is asked out if no pass brings it; or "with its visits".'
+        ),
+    )
+    attached_health_interval_s: AttachedEvery = Field(
+        default=86400,
+        alias="health_while_attached",
+        description=(
+            "How often a drive that stays attached is asked for its health: minutes or hours. "
+            'One that stands still is left alone. "none": only with its passes.'
+        ),
+    )
+    unproved: Annotated[Unproved, BeforeValidator(choice(Unproved))] = Field(
+        default=Unproved.SAY,
+        description=(
+            'What becomes of a drive that never passed "refreshd prove": "say" so at its '
+            'accession and refresh, or "refuse" both.'
+        ),
+    )
     request_timeout_s: Wait = Field(
         default=600,
         alias="request_timeout",
@@ -127,6 +187,13 @@ class Values(Section):
             "that struggles with a bad place may well take minutes; less than 1 minute warns."
         ),
     )
+
+    @property
+    def heat(self) -> HeatLimits:
+        """When a pass rests for heat."""
+        return HeatLimits(
+            self.pause_celsius, self.go_on_celsius, self.give_up_celsius, self.temperature_every_s
+        )
 
 
 class Rules(Values):

@@ -56,6 +56,13 @@ BUILT_IN_CHANNELS = ("wall", "page")
 NONE = "none"
 """How the file says that there is no limit, to undo one of a weaker table."""
 
+WITH_ITS_VISITS = "with its visits"
+"""How the file says that nobody is asked to bring a drive out for a health reading alone."""
+
+CELSIUS_PATTERN = r"^(-?[0-9]{1,3}) ?\u00b0?C$"
+CELSIUS_MIN, CELSIUS_MAX = 20, 70
+SAMPLE_S_MIN, SAMPLE_S_MAX = 10, 30
+
 DRIVE_NUMBER_PATTERN = r"^[A-Za-z0-9]([A-Za-z0-9._-]{0,30}[A-Za-z0-9])?$"
 """An accession number: it is written on a case, typed on a command line, part of file names."""
 
@@ -218,6 +225,70 @@ Wait = Annotated[
     _text_schema(WAIT_PATTERN, WAIT_EXAMPLES),
 ]
 YesNo = Annotated[bool, BeforeValidator(_true_or_false)]
+
+
+class Unproved(StrEnum):
+    """What becomes of a drive that never passed its acceptance test."""
+
+    SAY = "say"
+    REFUSE = "refuse"
+
+
+def _celsius(text: str) -> int:
+    """Read whole degrees, such as ``50 °C``; ``50 C`` for keyboards that have no degree sign."""
+    found = re.fullmatch(CELSIUS_PATTERN, text, re.ASCII)
+    degrees = None if found is None else int(found[1])
+    if degrees is None or not CELSIUS_MIN <= degrees <= CELSIUS_MAX:
+        raise ValueError(
+            f'Allowed: whole degrees from {CELSIUS_MIN} to {CELSIUS_MAX}, such as "50 °C"'
+        )
+    return degrees
+
+
+def _sample_every(text: str) -> int:
+    seconds = parse_wait_s(text)
+    if not SAMPLE_S_MIN <= seconds <= SAMPLE_S_MAX:
+        raise ValueError(f"Allowed: {SAMPLE_S_MIN} to {SAMPLE_S_MAX} seconds")
+    return seconds
+
+
+def _health_interval(text: str) -> Duration | None:
+    if text == WITH_ITS_VISITS:
+        return None
+    try:
+        return parse_duration(text)
+    except ValueError as err:
+        raise ValueError(f'{err}, or "{WITH_ITS_VISITS}"') from err
+
+
+def _health_interval_text(value: Duration | None) -> str:
+    return WITH_ITS_VISITS if value is None else str(value)
+
+
+Celsius = Annotated[
+    int,
+    BeforeValidator(_written(_celsius, "a temperature", "50 °C")),
+    PlainSerializer(lambda degrees: f"{degrees} °C", return_type=str),
+    _text_schema(CELSIUS_PATTERN, ("45 °C", "50 °C")),
+]
+SampleEvery = Annotated[
+    int,
+    BeforeValidator(_written(_sample_every, "a time", "15 seconds")),
+    PlainSerializer(wait_text, return_type=str),
+    _text_schema(WAIT_PATTERN, ("15 seconds",)),
+]
+HealthInterval = Annotated[
+    Duration | None,
+    BeforeValidator(_written(_health_interval, "a duration", "4 months")),
+    PlainSerializer(_health_interval_text, return_type=str),
+    _text_schema(f"{DURATION_PATTERN}|^{WITH_ITS_VISITS}$", ("4 months", WITH_ITS_VISITS)),
+]
+AttachedEvery = Annotated[
+    int | None,
+    BeforeValidator(_written(_or_none(parse_wait_s), "a time", "24 hours")),
+    _none_or(wait_text),
+    _or_none_schema(WAIT_PATTERN, WAIT_EXAMPLES),
+]
 
 
 def _bays(value: object) -> int:

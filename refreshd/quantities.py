@@ -16,6 +16,9 @@ PassId = NewType("PassId", str)
 FindingId = NewType("FindingId", str)
 """One finding of the shelf, ``F12``."""
 
+ProvingId = NewType("ProvingId", str)
+"""One acceptance test of a drive that is not in care yet, ``P3``: the third of the shelf."""
+
 SlipNumber = NewType("SlipNumber", int)
 """One slip of the shelf, counted from 1; said as ``slip 12``. A number is never given twice."""
 
@@ -49,6 +52,8 @@ class PassKind(StrEnum):
     ACCESSION = "accession"
     FIXITY = "fixity"
     REFRESH = "refresh"
+    HEALTH = "health"  # a health reading alone: a minute, and no chunk is read
+    PROVING = "proving"  # of a drive that is not in care yet
 
 
 class Errand(StrEnum):
@@ -57,6 +62,7 @@ class Errand(StrEnum):
     FIXITY = "fixity"
     REFRESH = "refresh"
     ACCESSION = "accession"  # it is in care, but was not recorded to its end yet
+    HEALTH = "health"  # only asked how it is
     PUT_AWAY = "put away"  # it was here without a slip, and should go back
 
     @property

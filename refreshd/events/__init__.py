@@ -27,6 +27,14 @@ from refreshd.events.care import (
     JournalOpened,
     TornLineKept,
 )
+from refreshd.events.health import (
+    DriveProved,
+    HealthRead,
+    PassWatched,
+    ProvingBegun,
+    ProvingCheckpoint,
+    ProvingGivenUp,
+)
 from refreshd.events.passes import (
     ChunksProved,
     DigestsRecorded,
@@ -79,6 +87,7 @@ __all__ = [
     "DriveArrived",
     "DriveHeld",
     "DriveLeft",
+    "DriveProved",
     "DriveReleased",
     "DriveRewritten",
     "DriveWithdrawn",
@@ -88,6 +97,7 @@ __all__ = [
     "FindingClosed",
     "FindingOpened",
     "FixityChecked",
+    "HealthRead",
     "HoldLifted",
     "IdentityRefused",
     "InventoryTaken",
@@ -97,8 +107,12 @@ __all__ = [
     "PassEnded",
     "PassInterrupted",
     "PassResumed",
+    "PassWatched",
     "PathDoubted",
     "PolicyTaken",
+    "ProvingBegun",
+    "ProvingCheckpoint",
+    "ProvingGivenUp",
     "PutAwayAsked",
     "RangeMended",
     "Record",
@@ -154,6 +168,12 @@ Event = (
     | CarePaused
     | CareResumed
     | PolicyTaken
+    | HealthRead
+    | PassWatched
+    | ProvingBegun
+    | ProvingCheckpoint
+    | DriveProved
+    | ProvingGivenUp
 )
 
 EVENTS: TypeAdapter[Event] = TypeAdapter(Annotated[Event, Field(discriminator="kind")])

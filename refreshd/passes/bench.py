@@ -6,13 +6,25 @@ from dataclasses import dataclass, field
 
 from refreshd.cards import Finding
 from refreshd.errors import RefreshdError
-from refreshd.ports import Attendant, BlockMedium, Clock, Lanes, Ledger, StagingFile
+from refreshd.health_cards import HeatLimits
+from refreshd.ports import (
+    Attendant,
+    BlockMedium,
+    Clock,
+    Examiner,
+    Lanes,
+    Ledger,
+    StagingFile,
+)
 from refreshd.quantities import MIB, DriveNumber, Outcome, PassId, PassKind, Span
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The ports of one visit. `staging` is None for passes that write nothing."""
+    """The ports of one visit. `staging` is None for passes that write nothing.
+
+    `examiner` is None where there is no drive that could be asked, such as behind an image.
+    """
 
     medium: BlockMedium
     ledger: Ledger
@@ -20,6 +32,7 @@ class Bench:
     lanes: Lanes
     attendant: Attendant
     staging: StagingFile | None = None
+    examiner: Examiner | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +43,7 @@ class PassOptions:
     readback_lag_bytes: int = 512 * MIB
     rate_bytes_per_s_max: int | None = None  # None: as fast as the drive goes
     least_age_days: int = 30  # a chunk rewritten more recently than this is left alone
+    heat: HeatLimits = field(default_factory=HeatLimits)
     is_closing: bool = False  # read the whole drive once more at the end
     policy: dict[str, str] = field(default_factory=dict)  # the values in force, for the journal
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from refreshd.ports.bays import Bays, NewCard, Notice, NoticeBoard, Seat, Urgency, VisitOrder
 from refreshd.ports.clock import Clock
+from refreshd.ports.health import Examiner
 from refreshd.ports.media import Attendant, BlockMedium, Lanes, Medium, ReadBackMethod, StagingFile
 from refreshd.ports.record import (
     Catalogue,
@@ -25,6 +26,7 @@ __all__ = [
     "Catalogue",
     "CatalogueStore",
     "Clock",
+    "Examiner",
     "JournalDirectory",
     "JournalStore",
     "Lanes",

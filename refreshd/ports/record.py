@@ -20,7 +20,9 @@ from refreshd.cards import (
     Stay,
 )
 from refreshd.events import Entry, Event, TornLineKept
-from refreshd.quantities import DriveNumber, FindingId, PassKind, SlipNumber
+from refreshd.health_cards import HealthEntry, PassWatch
+from refreshd.proving_cards import Certificate, Proving
+from refreshd.quantities import DriveNumber, FindingId, PassKind, ProvingId, SlipNumber
 
 
 class Catalogue(Protocol):
@@ -85,6 +87,25 @@ class Catalogue(Protocol):
 
     def pause(self) -> Pause | None:
         """Return who asked that no pass runs; None: passes may run."""
+
+    def health(self, number: DriveNumber) -> tuple[HealthEntry, ...]:
+        """Return the health readings of a drive, oldest first."""
+
+    def watches(self, number: DriveNumber) -> tuple[PassWatch, ...]:
+        """Return temperature and rate across the passes of a drive, oldest first."""
+
+    def unfinished_provings(self) -> tuple[Proving, ...]:
+        """Return the provings that were begun and have neither ended nor been given up."""
+
+    def certificates(self, names: Evidence | None = None) -> tuple[Certificate, ...]:
+        """Return the certificates of all drives, or of one by its own names, oldest first.
+
+        A drive is the same by world-wide name, else by model and serial; one without either
+        has none.
+        """
+
+    def next_proving_id(self) -> ProvingId:
+        """Return an id that no proving has had yet."""
 
     def policy_taken(self) -> str | None:
         """Return the digest of the policy that the service took last; None: it took none yet.

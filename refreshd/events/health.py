@@ -1,0 +1,101 @@
+"""Events about a drive's health, and about its proving before it is taken into care."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from refreshd.cards import Evidence, Presence
+from refreshd.events.record import Record
+from refreshd.health_cards import (
+    EvidenceLine,
+    HealthReading,
+    HeatPause,
+    Moment,
+    PageName,
+    Verdict,
+    WatchSample,
+)
+from refreshd.proving_cards import Certificate, ProvingPlan, ProvingStep, StepResult
+from refreshd.quantities import DriveNumber, PassId, ProvingId
+
+
+class HealthRead(Record):
+    """A drive was asked about its health; the pages are kept as they came, for whoever doubts.
+
+    The outcome is warning for the verdict "watch", fail for the two above it.
+    """
+
+    label = "local:health reading"
+    kind: Literal["health-read"] = "health-read"
+    drive: DriveNumber
+    moment: Moment
+    pass_id: PassId | None = None
+    reading: HealthReading
+    verdict: Verdict
+    evidence: tuple[EvidenceLine, ...] = ()
+    changes: tuple[str, ...] = ()
+    pages: dict[PageName, bytes] = Field(default_factory=dict)
+
+
+class PassWatched(Record):
+    """Temperature and rate across one run of a pass, thinned out to a few hundred samples."""
+
+    label = "local:pass watched"
+    kind: Literal["pass-watched"] = "pass-watched"
+    drive: DriveNumber
+    pass_id: PassId
+    doing: str
+    samples: tuple[WatchSample, ...]
+    heat_pauses: tuple[HeatPause, ...] = ()
+
+
+class ProvingBegun(Record):
+    """The acceptance test of a drive began, before it is taken into care."""
+
+    label = "local:proving begun"
+    kind: Literal["proving-begun"] = "proving-begun"
+    proving_id: ProvingId
+    evidence: Evidence
+    presence: Presence
+    plan: ProvingPlan
+
+
+class ProvingCheckpoint(Record):
+    """A proving came so far: everything before this byte of this step is done.
+
+    `results` are the steps that ended since the checkpoint before; `samples` likewise.
+    """
+
+    label = "local:proving checkpoint"
+    kind: Literal["proving-checkpoint"] = "proving-checkpoint"
+    proving_id: ProvingId
+    presence: Presence
+    step: ProvingStep
+    next_byte: int = 0
+    results: tuple[StepResult, ...] = ()
+    health_before: HealthReading | None = None
+    samples: tuple[WatchSample, ...] = ()
+    heat_pauses: tuple[HeatPause, ...] = ()
+    note: str = ""
+
+
+class DriveProved(Record):
+    """A proving ended; its certificate says what was found. Success: the drive passed."""
+
+    label = "local:proving ended"
+    kind: Literal["drive-proved"] = "drive-proved"
+    proving_id: ProvingId
+    certificate: Certificate
+    pages_before: dict[PageName, bytes] = Field(default_factory=dict)
+    pages_after: dict[PageName, bytes] = Field(default_factory=dict)
+
+
+class ProvingGivenUp(Record):
+    """A proving was given up before its end: another was begun, or somebody said so."""
+
+    label = "local:proving given up"
+    kind: Literal["proving-given-up"] = "proving-given-up"
+    proving_id: ProvingId
+    why: str
