@@ -12,7 +12,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import NamedTuple
 
-from refreshd.quantities import DriveNumber, PassId
+from refreshd.quantities import DriveNumber, Outcome, PassId
 
 
 class Route(StrEnum):
@@ -117,6 +117,23 @@ class OwnWord(StrEnum):
     NOT_SAID = "not said"
 
 
+class OwnWarning(StrEnum):
+    """What a drive warns of by itself, where a standard gives it a bit or a code of its own.
+
+    `HealthReading.warnings` holds these words; a warning of another kind is said in others.
+    Source: NVM Express base specification, critical warning of the health log, bits 0 to 5;
+    SCSI additional sense codes 0Bh/01h and 5Dh (from memory).
+    """
+
+    SPARE_LOW = "spare blocks are below their least value"
+    TEMPERATURE = "temperature is beyond its limits"
+    RELIABILITY_DEGRADED = "reliability is degraded by errors of the medium or within the drive"
+    READ_ONLY = "it has made itself read-only"
+    BACKUP_FAILED = "the backup of its volatile memory has failed"
+    MEMORY_REGION = "its persistent memory region is read-only or unreliable"
+    FAILURE_PREDICTED = "it predicts its own failure"
+
+
 class SelfTestKind(StrEnum):
     """A test that the drive runs by itself."""
 
@@ -164,7 +181,7 @@ class HealthReading:
 
     `unreported` says for a measure or page that one would expect why there is none: a broken
     checksum, a validity bit that is off, a page cut short. `warnings` are what the drive itself
-    warns of, in words; `self_tests` has the newest first.
+    warns of, in the words of `OwnWarning` where it has them; `self_tests` has the newest first.
     """
 
     route: Route
@@ -189,6 +206,13 @@ class Verdict(StrEnum):
     def severity(self) -> int:
         """Return 0 for the mildest, in order."""
         return list(Verdict).index(self)
+
+    @property
+    def outcome(self) -> Outcome:
+        """How the journal says that a reading with this verdict ended."""
+        if self.severity <= Verdict.FIT.severity:
+            return Outcome.SUCCESS
+        return Outcome.WARNING if self is Verdict.WATCH else Outcome.FAIL
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,12 +249,17 @@ class HealthEntry:
 
 @dataclass(frozen=True, slots=True)
 class HealthState:
-    """Where a drive's health stands, on its card. `read_on`: the last reading of any kind."""
+    """Where a drive's health stands, on its card.
+
+    `read_on`: the day of the last reading of any kind; `is_silent`: that one said nothing.
+    `judged_on`: the day of the last reading that said something; None: there was none.
+    """
 
     verdict: Verdict
     read_on: date
     evidence: tuple[EvidenceLine, ...] = ()
     is_silent: bool = False
+    judged_on: date | None = None
 
 
 class Vital(NamedTuple):
