@@ -8,22 +8,14 @@ drive's cache before the heads are parked.
 from __future__ import annotations
 
 from refreshd.kernel import ata
+from refreshd.pages import commands
 
 TIMEOUT_MS = 60_000
 """A large disk takes ten to twenty seconds to park and stop (common practice, no source)."""
 
-STOP_UNIT = bytes((0x1B, 0, 0, 0, 0, 0))
+STOP_UNIT = commands.stop_unit()
 
-STANDBY_IMMEDIATE = bytes(
-    (
-        0x85,  # ATA PASS-THROUGH (16)
-        0x06,  # protocol 3: no data
-        0x00,  # nothing moves, no answer in the sense data is asked for
-        *(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0),  # features, count, address, device
-        0xE0,  # STANDBY IMMEDIATE
-        0,
-    )
-)
+STANDBY_IMMEDIATE = commands.standby_immediate()
 
 
 def stop_for_good(fd: int) -> bool:

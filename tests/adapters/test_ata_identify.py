@@ -7,19 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from refreshd.kernel import ata
+from refreshd.kernel import ata, sg_io
 from refreshd.quantities import MIB
 from tests import loops
 
 
-def test_the_command_is_the_one_of_the_standard() -> None:
-    """Source: SAT, ATA PASS-THROUGH (16) with IDENTIFY DEVICE, PIO data-in, one block."""
-    assert ata._IDENTIFY.hex() == "85080e0000000100000000000000ec00"
-
-
 def test_the_header_has_the_layout_of_the_kernel() -> None:
     """Source: Linux include/scsi/sg.h: 88 bytes where a pointer has 8."""
-    assert ata._HEADER.size == 88
+    assert sg_io._HEADER.size == 88
 
 
 @pytest.mark.root

@@ -14,7 +14,7 @@ import pytest
 from refreshd.adapters import block
 from refreshd.cards import Carrier, DriveCard, Evidence
 from refreshd.errors import DriveGoneError, MistakenDriveError
-from refreshd.kernel import ata
+from refreshd.kernel import sg_io
 from refreshd.kernel.block_tree import Identity, is_usb_path
 from refreshd.quantities import MIB, DriveNumber, MediumKind
 from refreshd.wiring.search import could_be
@@ -72,11 +72,6 @@ def test_the_same_words_are_the_same_drive() -> None:
     block._refuse_other("/dev/sdf", OPENED, replace(OPENED))
 
 
-def test_the_short_command_is_the_one_of_the_standard() -> None:
-    """Source: SAT, ATA PASS-THROUGH (12) with IDENTIFY DEVICE, PIO data-in, one block."""
-    assert ata._IDENTIFY_12.hex() == "a1080e000100000000ec0000"
-
-
 @pytest.mark.parametrize(
     ("status", "sense", "is_later"),
     [
@@ -92,4 +87,6 @@ def test_a_question_that_was_put_off_is_asked_again(
     status: int, sense: str, *, is_later: bool
 ) -> None:
     """Source: SPC, sense keys 5h and 6h, additional codes 20h and 29h; SAM, status busy."""
-    assert ata._is_later(status, bytes.fromhex(sense).ljust(32, b"\0")) is is_later
+    sent = sg_io.Sent(status=status, sense=bytes.fromhex(sense).ljust(18, b"\0"))
+
+    assert sent.is_later is is_later
