@@ -17,7 +17,7 @@ from refreshd.health_cards import (
     Verdict,
     WatchSample,
 )
-from refreshd.proving_cards import Certificate, ProvingPlan, ProvingStep, StepResult
+from refreshd.proving_cards import Certificate, ProvingPlan, ProvingStep, RatePlace, StepResult
 from refreshd.quantities import DriveNumber, PassId, ProvingId
 
 
@@ -65,7 +65,9 @@ class ProvingBegun(Record):
 class ProvingCheckpoint(Record):
     """A proving came so far: everything before this byte of this step is done.
 
-    `results` are the steps that ended since the checkpoint before; `samples` likewise.
+    `results` is what was found since the checkpoint before: of a step that ended, or of one that
+    found something wrong and goes on; one step may have several. `samples` and `rates` likewise.
+    `pages_before` stands in the checkpoint that ends the first reading of its health.
     """
 
     label = "local:proving checkpoint"
@@ -78,6 +80,8 @@ class ProvingCheckpoint(Record):
     health_before: HealthReading | None = None
     samples: tuple[WatchSample, ...] = ()
     heat_pauses: tuple[HeatPause, ...] = ()
+    rates: tuple[RatePlace, ...] = ()
+    pages_before: dict[PageName, bytes] = Field(default_factory=dict)
     note: str = ""
 
 
@@ -88,7 +92,6 @@ class DriveProved(Record):
     kind: Literal["drive-proved"] = "drive-proved"
     proving_id: ProvingId
     certificate: Certificate
-    pages_before: dict[PageName, bytes] = Field(default_factory=dict)
     pages_after: dict[PageName, bytes] = Field(default_factory=dict)
 
 
