@@ -25,8 +25,11 @@ LOG_BYTES_MAX = 4096
 VPD_BYTES_MAX = 1024
 """Room for a page of vital product data; the longest that is read here, 89h, has 572 bytes."""
 
-INQUIRY_BYTES = 96
-"""Standard INQUIRY data without what only vendors know. Source: SPC, from memory."""
+INQUIRY_BYTES = 36
+"""What every device has; some USB bridges hang when asked for more.
+
+Source: Linux drivers/scsi/scsi_scan.c, scsi_probe_lun, which asks for 36 bytes first.
+"""
 
 SENSE_BYTES_MAX = 252
 """The longest sense data. Source: SPC, from memory."""

@@ -37,7 +37,7 @@ FROM_MEMORY = {
     "statistics 05h": (commands.device_statistics(5), "85090e00000001000400050000002f00"),
     "page beyond 255": (commands.read_log_ext(0x21, 0x0102), "85090e00000001002101020000002f00"),
     "standby immediate": (commands.standby_immediate(), "8506000000000000000000000000e000"),
-    "inquiry": (commands.inquiry(), "120000006000"),
+    "inquiry": (commands.inquiry(), "120000002400"),
     "inquiry 80h": (commands.inquiry_vpd(0x80), "120180040000"),
     "log sense 0Dh": (commands.log_sense(0x0D), "4d004d00000000100000"),
     "test unit ready": (commands.test_unit_ready(), "000000000000"),
