@@ -1,0 +1,150 @@
+"""
+Health before a pass, in the middle of it and after it: who may be written to, and what changed.
+
+    when        what is asked      what follows from "do not write"
+    before      all pages          a refresh is refused before it begins; what only reads goes on
+    during      few commands       see `refreshd.passes.watch`; from then on no byte is written
+    after       all pages          the drive is on hold from now on
+
+The hold is what lasts: it is written down as soon as the verdict is known, ahead of the reading
+itself, and stands until somebody lifts it. One that was lifted while the drive still says so
+comes back with the next reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from refreshd.cards import DriveCard
+from refreshd.errors import DriveHeldError
+from refreshd.events import DriveHeld, HealthRead
+from refreshd.health import judge
+from refreshd.health_cards import Moment, RawPages, SelfTest, SelfTestKind, Verdict, Vital
+from refreshd.pages import assemble
+from refreshd.ports import Clock, Examiner, Lanes, Ledger
+from refreshd.quantities import DriveNumber, Outcome, PassId
+
+R = TypeVar("R")
+
+OUTCOMES = {
+    Verdict.NOT_KNOWN: Outcome.SUCCESS,
+    Verdict.FIT: Outcome.SUCCESS,
+    Verdict.WATCH: Outcome.WARNING,
+    Verdict.COPY_OFF: Outcome.FAIL,
+    Verdict.DO_NOT_WRITE: Outcome.FAIL,
+}
+
+WHAT_TO_DO = "It may still be read: copy its content to another drive, and replace it"
+
+
+def take_reading(
+    ledger: Ledger,
+    clock: Clock,
+    number: DriveNumber,
+    examiner: Examiner,
+    moment: Moment,
+    pass_id: PassId | None = None,
+) -> HealthRead:
+    """
+    Ask a drive in care how it is, judge it by its series, and write both down.
+
+    A drive that is not to be written to is put on hold, if it is on none. Asks the drive in
+    this thread: where it might hang, hand over an `AsideExaminer`.
+
+    Raises:
+        DriveGoneError: It answers no more. Nothing is written down.
+        RecordFailedError, ClockError: The record takes nothing.
+
+    """
+    return enter(ledger, judged(ledger, clock, number, examiner.read(), moment, pass_id))
+
+
+def judged(
+    ledger: Ledger,
+    clock: Clock,
+    number: DriveNumber,
+    pages: RawPages,
+    moment: Moment,
+    pass_id: PassId | None = None,
+) -> HealthRead:
+    """Return what is to be written down of a drive's answers; write nothing."""
+    reading = assemble(pages)
+    judgement = judge(ledger.health(number), reading, clock.now(), moment)
+    return HealthRead(
+        drive=number,
+        outcome=OUTCOMES[judgement.verdict],
+        moment=moment,
+        pass_id=pass_id,
+        reading=reading,
+        verdict=judgement.verdict,
+        evidence=judgement.evidence,
+        changes=judgement.changes,
+        pages=dict(pages.pages),
+    )
+
+
+def enter(ledger: Ledger, event: HealthRead) -> HealthRead:
+    """Write a reading down; first of all the hold that follows from it."""
+    # A cut between the two must not leave a drive free to be written to that said so.
+    if event.verdict is Verdict.DO_NOT_WRITE:
+        hold(ledger, event.drive, reason_of(event))
+    ledger.record(event)
+    return event
+
+
+def hold(ledger: Ledger, number: DriveNumber, reason: str) -> None:
+    """Put a drive on hold, unless it is on hold already."""
+    if ledger.drive(number).hold is None:
+        ledger.record(DriveHeld(drive=number, reason=reason))
+
+
+def reason_of(event: HealthRead) -> str:
+    """Return the sentences that led to the verdict, as one."""
+    found = [line.sentence.rstrip(".") for line in event.evidence if line.verdict is event.verdict]
+    return "; ".join(found) or f"its health says: {event.verdict}"
+
+
+def refuse_unfit_for_writing(card: DriveCard, event: HealthRead) -> None:
+    """Raise DriveHeldError for a drive that is not to be written to, by what it just answered."""
+    if event.verdict is Verdict.DO_NOT_WRITE:
+        raise DriveHeldError(
+            f"{card.number} is not rewritten: {reason_of(event)}. {WHAT_TO_DO}. Nothing was "
+            "written, and the drive is on hold"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class AsideExaminer:
+    """`ports.Examiner` that asks beside the caller: one that hangs raises DriveHungError."""
+
+    examiner: Examiner
+    lanes: Lanes
+
+    def read(self) -> RawPages:
+        """Ask for all pages."""
+        return self._aside(self.examiner.read)
+
+    def vital(self) -> Vital:
+        """Ask for the temperature, and whether it says that it is failing."""
+        return self._aside(self.examiner.vital)
+
+    def is_asleep(self) -> bool | None:
+        """Say whether it stands still."""
+        return self._aside(self.examiner.is_asleep)
+
+    def start_self_test(self, kind: SelfTestKind) -> bool:
+        """Start a self-test."""
+        return self._aside(lambda: self.examiner.start_self_test(kind))
+
+    def self_test(self) -> SelfTest | None:
+        """Return the self-test under way, or the last one."""
+        return self._aside(self.examiner.self_test)
+
+    def self_test_minutes(self, kind: SelfTestKind) -> int | None:
+        """Return how long a self-test takes."""
+        return self._aside(lambda: self.examiner.self_test_minutes(kind))
+
+    def _aside(self, act: Callable[[], R]) -> R:
+        return self.lanes.aside(act)()
