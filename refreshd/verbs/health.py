@@ -37,7 +37,7 @@ class HealthView:
 
 
 def health_list(station: Station) -> HealthList:
-    """List the drives in care, the worst verdict first, those of which nothing is known before the fit ones."""
+    """List the drives in care, what asks for something first; see `worst_first`."""
     with shelf_for_reading(station) as shelf:
         cards = shelf.ledger.drives()
     return HealthList(station.clock.now().date(), worst_first(cards))
