@@ -15,6 +15,7 @@ from typing import Protocol
 from refreshd.cards import (
     Delivery,
     DriveCard,
+    Evidence,
     Finding,
     LastRewrite,
     PassHistory,
@@ -24,12 +25,15 @@ from refreshd.cards import (
     Stay,
 )
 from refreshd.errors import InvariantBrokenError, require
+from refreshd.health_cards import HealthEntry, PassWatch
+from refreshd.proving_cards import Certificate, Proving
 from refreshd.quantities import (
     DIGEST_BYTES,
     ChunkGrid,
     DriveNumber,
     FindingId,
     PassId,
+    ProvingId,
     SlipNumber,
 )
 from refreshd.register import (
@@ -131,6 +135,27 @@ class Book(Protocol):
 
     def put_policy_taken(self, sha256: str) -> None:
         """Replace the digest of the policy that the service runs under."""
+
+    def surely_in_care(self, names: Evidence) -> DriveCard | None:
+        """Return the drive in care that surely gave this evidence, if there is one."""
+
+    def put_reading(self, reading: HealthEntry) -> None:
+        """Add a health reading to the series of its drive."""
+
+    def put_watch(self, watch: PassWatch) -> None:
+        """Add what was watched of one run of a pass."""
+
+    def open_provings(self) -> tuple[Proving, ...]:
+        """Return the unfinished provings, by number."""
+
+    def highest_proving(self) -> int:
+        """Return the highest number that was given to a proving; 0: none was."""
+
+    def put_proving(self, proving: Proving) -> None:
+        """Add or replace an unfinished proving."""
+
+    def end_proving(self, ended: ProvingId, certificate: Certificate | None) -> None:
+        """Close an unfinished proving, and keep its certificate; None: it was given up."""
 
 
 def in_care(number: DriveNumber, book: Book) -> DriveCard:

@@ -64,6 +64,18 @@ class Evidence:
         """Size and sectors of a block medium."""
         return Geometry(self.size_bytes, self.logical_bytes, self.physical_bytes)
 
+    def is_surely_of(self, other: Evidence) -> bool:
+        """Say whether one and the same drive gave both, by the names that it gave itself.
+
+        World-wide name, else model and serial. The names of a bridge prove nothing: it gives
+        the same ones for every drive that is put into it.
+        """
+        if not (self.has_own_names and other.has_own_names):
+            return False
+        if self.wwn and other.wwn:
+            return self.wwn == other.wwn
+        return bool(self.serial) and (self.model, self.serial) == (other.model, other.serial)
+
 
 @dataclass(frozen=True, slots=True)
 class Presence:

@@ -62,8 +62,10 @@ from refreshd.events import (
     JournalOpened,
     TornLineKept,
 )
+from refreshd.health_cards import HealthEntry, PassWatch
 from refreshd.ports import CatalogueStore, Clock, JournalStore, ShelfLock
-from refreshd.quantities import MIB, DriveNumber, FindingId, PassKind, SlipNumber
+from refreshd.proving_cards import Certificate, Proving
+from refreshd.quantities import MIB, DriveNumber, FindingId, PassKind, ProvingId, SlipNumber
 
 CLOCK_BEHIND_MAX = timedelta(seconds=5)
 """A clock may step back so far, as time servers make it do, and still be believed."""
@@ -315,6 +317,26 @@ class ShelfLedger:
     def policy_taken(self) -> str | None:
         """Return the digest of the policy that the service took last; None: it took none yet."""
         return self._catalogue.policy_taken()
+
+    def health(self, number: DriveNumber) -> tuple[HealthEntry, ...]:
+        """Return the health readings of a drive, oldest first."""
+        return self._catalogue.health(number)
+
+    def watches(self, number: DriveNumber) -> tuple[PassWatch, ...]:
+        """Return temperature and rate across the passes of a drive, oldest first."""
+        return self._catalogue.watches(number)
+
+    def unfinished_provings(self) -> tuple[Proving, ...]:
+        """Return the provings that were begun and have neither ended nor been given up."""
+        return self._catalogue.unfinished_provings()
+
+    def certificates(self, names: Evidence | None = None) -> tuple[Certificate, ...]:
+        """Return the certificates of all drives, or of one by its own names, oldest first."""
+        return self._catalogue.certificates(names)
+
+    def next_proving_id(self) -> ProvingId:
+        """Return an id that no proving has had yet."""
+        return self._catalogue.next_proving_id()
 
 
 def doubt_of(last: Entry | None, now: datetime, leap_max: timedelta) -> str:

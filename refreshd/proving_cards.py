@@ -57,6 +57,9 @@ class Proving:
     next_byte: int = 0
     results: tuple[StepResult, ...] = ()
     health_before: HealthReading | None = None
+    samples: tuple[WatchSample, ...] = ()  # of all its runs so far, thinned out
+    heat_pauses: tuple[HeatPause, ...] = ()
+    rates: tuple[RatePlace, ...] = ()  # of what was read so far, by place
 
 
 @dataclass(frozen=True, slots=True)

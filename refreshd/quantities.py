@@ -55,6 +55,12 @@ class PassKind(StrEnum):
     HEALTH = "health"  # a health reading alone: a minute, and no chunk is read
     PROVING = "proving"  # of a drive that is not in care yet
 
+    @property
+    def words(self) -> str:
+        """Return it as one would say it, such as ``fixity pass``."""
+        said = {PassKind.HEALTH: "health reading", PassKind.PROVING: "proving"}
+        return said.get(self, f"{self.value} pass")
+
 
 class Errand(StrEnum):
     """What a slip asks a drive out for."""
@@ -159,6 +165,11 @@ class ChunkGrid:
     def chunks_of(self, span: Span) -> range:
         """Return the chunks that a span touches."""
         return range(span.start // self.chunk_bytes, -(-span.end // self.chunk_bytes))
+
+
+def proving_serial(proving: ProvingId) -> int:
+    """Return 3 for proving P3."""
+    return int(proving.removeprefix("P"))
 
 
 def join_spans(spans: Iterable[Span]) -> tuple[Span, ...]:

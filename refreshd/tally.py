@@ -14,7 +14,8 @@ Rules that hold for every book:
 - T4 Accepting a finding changes digests and leaves days as they are: they may be older than
   the truth (I4).
 - T5 A drive has at most one unfinished pass of a kind.
-- T6 to T11 are about slips, stays and notices, see `refreshd.service_tally`.
+- T6 to T11 are about slips, stays and notices, see `refreshd.service_tally`; T12 to T15 about
+  health, see `refreshd.health_tally`; T16 to T20 about provings, see `refreshd.proving_tally`.
 
 A broken rule is a fault of ours (`InvariantBrokenError`): whoever records an event checks the
 owner's wishes first.
@@ -66,6 +67,8 @@ from refreshd.events import (
     StagedBytesKept,
     TornLineKept,
 )
+from refreshd.health_tally import HealthEvent, add_of_health
+from refreshd.proving_tally import ProvingEvent, add_of_proving, give_up_provings_of
 from refreshd.quantities import (
     Digest,
     FindingKind,
@@ -92,8 +95,8 @@ def check_follows(head: tuple[int, str] | None, entries: Sequence[Entry]) -> Non
 def add(entry: Entry, book: Book) -> None:
     """Add one entry to a book. Raises InvariantBrokenError if a rule of the tally is broken."""
     event = entry.event
-    if isinstance(event, ServiceEvent):
-        add_of_service(event, entry, book)
+    if isinstance(event, ServiceEvent | HealthEvent | ProvingEvent):
+        _add_elsewhere(event, entry, book)
         return
     match event:
         case DriveAccessioned():
@@ -125,6 +128,18 @@ def add(entry: Entry, book: Book) -> None:
             assert_never(event)
 
 
+def _add_elsewhere(
+    event: ServiceEvent | HealthEvent | ProvingEvent, entry: Entry, book: Book
+) -> None:
+    """Hand an event to the module that has its rules."""
+    if isinstance(event, ServiceEvent):
+        add_of_service(event, entry, book)
+    elif isinstance(event, HealthEvent):
+        add_of_health(event, entry, book)
+    else:
+        add_of_proving(event, entry, book)
+
+
 def _accession(event: DriveAccessioned, day: date, book: Book) -> None:
     require(
         book.card(event.drive) is None,
@@ -143,6 +158,7 @@ def _accession(event: DriveAccessioned, day: date, book: Book) -> None:
             holding=event.holding or None,
         )
     )
+    give_up_provings_of(event.evidence, book)
 
 
 def _add_to_card(

@@ -100,8 +100,8 @@ class Catalogue(Protocol):
     def certificates(self, names: Evidence | None = None) -> tuple[Certificate, ...]:
         """Return the certificates of all drives, or of one by its own names, oldest first.
 
-        A drive is the same by world-wide name, else by model and serial; one without either
-        has none.
+        A drive is the same by `Evidence.is_surely_of`; one that gives no names of its own,
+        because it has none or because a bridge hides them, has none.
         """
 
     def next_proving_id(self) -> ProvingId:

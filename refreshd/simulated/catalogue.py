@@ -30,7 +30,17 @@ from refreshd.chain import evidence_digest
 from refreshd.errors import UnknownDriveError, UsageError
 from refreshd.events import Entry
 from refreshd.expectation import own_rate
-from refreshd.quantities import DriveNumber, FindingId, PassId, PassKind, SlipNumber
+from refreshd.health_cards import HealthEntry, PassWatch
+from refreshd.proving_cards import Certificate, Proving
+from refreshd.quantities import (
+    DriveNumber,
+    FindingId,
+    PassId,
+    PassKind,
+    ProvingId,
+    SlipNumber,
+    proving_serial,
+)
 from refreshd.register import count_row, read_run, rows_of, unpack_days
 from refreshd.tally import add, check_follows
 
@@ -54,6 +64,11 @@ class Snapshot:
     deliveries: frozenset[Delivery] = frozenset()
     pause: Pause | None = None
     policy_taken: str | None = None
+    readings: dict[DriveNumber, tuple[HealthEntry, ...]] = field(default_factory=dict)
+    watches: dict[DriveNumber, tuple[PassWatch, ...]] = field(default_factory=dict)
+    provings: dict[ProvingId, Proving] = field(default_factory=dict)  # the unfinished ones
+    certificates: tuple[Certificate, ...] = ()
+    last_proving: int = 0
 
     def copy(self) -> Snapshot:
         """Return a snapshot that later changes leave alone."""
@@ -69,6 +84,9 @@ class Snapshot:
             slips=dict(self.slips),
             open_slips=dict(self.open_slips),
             stays=dict(self.stays),
+            readings=dict(self.readings),
+            watches=dict(self.watches),
+            provings=dict(self.provings),
         )
 
     def card(self, number: DriveNumber) -> DriveCard | None:
@@ -174,6 +192,38 @@ class Snapshot:
     def put_policy_taken(self, sha256: str) -> None:
         """Replace the digest of the policy that the service runs under."""
         self.policy_taken = sha256
+
+    def surely_in_care(self, names: Evidence) -> DriveCard | None:
+        """Return the drive in care that surely gave this evidence, if there is one."""
+        cards = (card for _, card in sorted(self.cards.items()) if card.withdrawn_on is None)
+        return next((card for card in cards if card.evidence.is_surely_of(names)), None)
+
+    def put_reading(self, reading: HealthEntry) -> None:
+        """Add a health reading to the series of its drive."""
+        self.readings[reading.drive] = (*self.readings.get(reading.drive, ()), reading)
+
+    def put_watch(self, watch: PassWatch) -> None:
+        """Add what was watched of one run of a pass."""
+        self.watches[watch.drive] = (*self.watches.get(watch.drive, ()), watch)
+
+    def open_provings(self) -> tuple[Proving, ...]:
+        """Return the unfinished provings, by number."""
+        return tuple(self.provings.values())  # T16: they were added in this order
+
+    def highest_proving(self) -> int:
+        """Return the highest number that was given to a proving; 0: none was."""
+        return self.last_proving
+
+    def put_proving(self, proving: Proving) -> None:
+        """Add or replace an unfinished proving."""
+        self.provings[proving.id] = proving
+        self.last_proving = max(self.last_proving, proving_serial(proving.id))
+
+    def end_proving(self, ended: ProvingId, certificate: Certificate | None) -> None:
+        """Close an unfinished proving, and keep its certificate; None: it was given up."""
+        del self.provings[ended]
+        if certificate is not None:
+            self.certificates = (*self.certificates, certificate)
 
 
 class MemoryCatalogue:
@@ -336,6 +386,27 @@ class MemoryCatalogue:
     def policy_taken(self) -> str | None:
         """Return the digest of the policy that the service took last; None: it took none yet."""
         return self._held.policy_taken
+
+    def health(self, number: DriveNumber) -> tuple[HealthEntry, ...]:
+        """Return the health readings of a drive, oldest first."""
+        return self._held.readings.get(self.drive(number).number, ())
+
+    def watches(self, number: DriveNumber) -> tuple[PassWatch, ...]:
+        """Return temperature and rate across the passes of a drive, oldest first."""
+        return self._held.watches.get(self.drive(number).number, ())
+
+    def unfinished_provings(self) -> tuple[Proving, ...]:
+        """Return the provings that were begun and have neither ended nor been given up."""
+        return self._held.open_provings()
+
+    def certificates(self, names: Evidence | None = None) -> tuple[Certificate, ...]:
+        """Return the certificates of all drives, or of one by its own names, oldest first."""
+        found = self._held.certificates
+        return tuple(one for one in found if names is None or one.evidence.is_surely_of(names))
+
+    def next_proving_id(self) -> ProvingId:
+        """Return an id that no proving has had yet."""
+        return ProvingId(f"P{self._held.highest_proving() + 1}")
 
 
 def _last_refresh(ended: Iterable[PassHistory]) -> datetime | None:

@@ -9,7 +9,10 @@ from refreshd import events
 from refreshd.adapters.export import Exported
 from refreshd.durations import counted
 from refreshd.events import Entry, Event
+from refreshd.health_tally import HealthEvent
+from refreshd.proving_tally import ProvingEvent
 from refreshd.service_tally import ServiceEvent
+from refreshd.telling.health_records import health_sentence
 from refreshd.telling.service_records import service_sentence
 from refreshd.wiring.shelf import JournalVerified
 from refreshd.words import medium_words, size_words
@@ -29,6 +32,8 @@ def sentence(event: Event) -> str:
     """Return what happened, in words."""
     if isinstance(event, ServiceEvent):
         return service_sentence(event)
+    if isinstance(event, HealthEvent | ProvingEvent):
+        return health_sentence(event)
     match event:
         case (
             events.JournalOpened()

@@ -27,6 +27,7 @@ from refreshd.adapters.catalogue.connections import (
     in_memory,
 )
 from refreshd.adapters.catalogue.failures import damaged, translated
+from refreshd.adapters.catalogue.health_tables import HEALTH_TABLES
 from refreshd.adapters.catalogue.service_tables import SERVICE_TABLES
 from refreshd.adapters.catalogue.tables import APPLICATION_ID, SMALL_TABLES, metadata
 from refreshd.errors import CatalogueError, CatalogueTooNewError, RecordFailedError
@@ -52,7 +53,7 @@ class Versions:
         return self.known[-1]
 
 
-VERSIONS = Versions(("0001", "0002"), Path(__file__).parent / "migrations")
+VERSIONS = Versions(("0001", "0002", "0003"), Path(__file__).parent / "migrations")
 
 
 def open_for_writing(path: Path, versions: Versions = VERSIONS) -> Opened:
@@ -104,7 +105,7 @@ def open_for_reading(path: Path, versions: Versions = VERSIONS) -> Opened:
                 _check_tables(connection, path)
                 small = (
                     f"PRAGMA quick_check('{table.name}')"
-                    for table in (*SMALL_TABLES, *SERVICE_TABLES)
+                    for table in (*SMALL_TABLES, *SERVICE_TABLES, *HEALTH_TABLES)
                 )
                 _check_pages(connection, path, small)
         except BaseException:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -11,6 +11,20 @@ from sqlalchemy import Connection, Select, Table, delete, func, select, update
 from sqlalchemy.dialects.sqlite import Insert, insert
 
 from refreshd.adapters.catalogue.failures import damaged
+from refreshd.adapters.catalogue.health_tables import (
+    certificate_of,
+    certificate_values,
+    certificates,
+    health_readings,
+    pass_watches,
+    proving_of,
+    proving_values,
+    provings,
+    reading_of,
+    reading_values,
+    watch_of,
+    watch_values,
+)
 from refreshd.adapters.catalogue.service_tables import (
     deliveries,
     pause_values,
@@ -47,6 +61,7 @@ from refreshd.book import Register
 from refreshd.cards import (
     Delivery,
     DriveCard,
+    Evidence,
     Finding,
     FindingState,
     PassHistory,
@@ -55,7 +70,16 @@ from refreshd.cards import (
     Slip,
     Stay,
 )
-from refreshd.quantities import DriveNumber, FindingId, PassId, SlipNumber
+from refreshd.health_cards import HealthEntry, PassWatch
+from refreshd.proving_cards import Certificate, Proving
+from refreshd.quantities import (
+    DriveNumber,
+    FindingId,
+    PassId,
+    ProvingId,
+    SlipNumber,
+    proving_serial,
+)
 from refreshd.register import count_row, pack_counts, unpack_counts, unpack_days
 
 _TABLES = {Register.DIGESTS: digest_rows, Register.DAYS: day_rows}
@@ -240,6 +264,63 @@ class SqlBook:
     def put_policy_taken(self, sha256: str) -> None:
         """Replace the digest of the policy that the service runs under."""
         self._put(policies_taken, {"id": 1, "sha256": sha256})
+
+    # Health and provings
+
+    def surely_in_care(self, names: Evidence) -> DriveCard | None:
+        """Return the drive in care that surely gave this evidence, if there is one."""
+        wanted = select(drives).where(drives.c.withdrawn_on.is_(None)).order_by(drives.c.number)
+        cards = map(card_of, self._connection.execute(wanted))
+        return next((card for card in cards if card.evidence.is_surely_of(names)), None)
+
+    def put_reading(self, reading: HealthEntry) -> None:
+        """Add a health reading to the series of its drive."""
+        self._connection.execute(insert(health_readings), reading_values(reading))
+
+    def readings(self, number: DriveNumber) -> tuple[HealthEntry, ...]:
+        """Return the health readings of a drive, oldest first."""
+        wanted = select(health_readings).where(health_readings.c.drive == number)
+        in_order = wanted.order_by(health_readings.c.serial)
+        return tuple(map(reading_of, self._connection.execute(in_order)))
+
+    def put_watch(self, watch: PassWatch) -> None:
+        """Add what was watched of one run of a pass."""
+        self._connection.execute(insert(pass_watches), watch_values(watch))
+
+    def watches(self, number: DriveNumber) -> tuple[PassWatch, ...]:
+        """Return what was watched of the passes of a drive, oldest first."""
+        wanted = select(pass_watches).where(pass_watches.c.drive == number)
+        in_order = wanted.order_by(pass_watches.c.serial)
+        return tuple(map(watch_of, self._connection.execute(in_order)))
+
+    def open_provings(self) -> tuple[Proving, ...]:
+        """Return the unfinished provings, by number."""
+        wanted = select(provings).where(provings.c.is_open).order_by(provings.c.serial)
+        return tuple(map(proving_of, self._connection.execute(wanted)))
+
+    def highest_proving(self) -> int:
+        """Return the highest number that was given to a proving; 0: none was."""
+        return self._connection.execute(select(func.max(provings.c.serial))).scalar_one() or 0
+
+    def put_proving(self, proving: Proving) -> None:
+        """Add or replace an unfinished proving."""
+        self._put(provings, proving_values(proving))
+
+    def end_proving(self, ended: ProvingId, certificate: Certificate | None) -> None:
+        """Close an unfinished proving, and keep its certificate; None: it was given up."""
+        self._connection.execute(
+            update(provings).where(provings.c.serial == proving_serial(ended)).values(is_open=False)
+        )
+        if certificate is not None:
+            self._connection.execute(insert(certificates), certificate_values(certificate))
+
+    def certificates(self, names: Evidence | None) -> Iterator[Certificate]:
+        """Yield the certificates, or those of drives with one of these names, oldest first."""
+        wanted = select(certificates).order_by(certificates.c.serial)
+        if names is not None:
+            kept = certificates.c
+            wanted = wanted.where((kept.wwn == names.wwn) | (kept.drive_serial == names.serial))
+        return map(certificate_of, self._connection.execute(wanted))
 
     def _put(self, table: Table, values: Values) -> None:
         """Insert a row, or replace the one with its key."""

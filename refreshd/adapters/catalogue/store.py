@@ -57,7 +57,9 @@ from refreshd.cards import (
 from refreshd.chain import evidence_digest
 from refreshd.errors import UnknownDriveError, UsageError
 from refreshd.events import Entry
-from refreshd.quantities import DriveNumber, FindingId, PassKind, SlipNumber
+from refreshd.health_cards import HealthEntry, PassWatch
+from refreshd.proving_cards import Certificate, Proving
+from refreshd.quantities import DriveNumber, FindingId, PassKind, ProvingId, SlipNumber
 from refreshd.register import read_run, rows_of, unpack_days
 from refreshd.tally import add, check_follows
 
@@ -268,6 +270,32 @@ class SqliteCatalogue:
         """Return the digest of the policy that the service took last; None: it took none yet."""
         with self._reading() as connection:
             return connection.execute(select(policies_taken.c.sha256)).scalar_one_or_none()
+
+    def health(self, number: DriveNumber) -> tuple[HealthEntry, ...]:
+        """Return the health readings of a drive, oldest first."""
+        with self._reading_drive(number) as (book, _):
+            return book.readings(number)
+
+    def watches(self, number: DriveNumber) -> tuple[PassWatch, ...]:
+        """Return temperature and rate across the passes of a drive, oldest first."""
+        with self._reading_drive(number) as (book, _):
+            return book.watches(number)
+
+    def unfinished_provings(self) -> tuple[Proving, ...]:
+        """Return the provings that were begun and have neither ended nor been given up."""
+        with self._reading() as connection:
+            return SqlBook(connection, self._path).open_provings()
+
+    def certificates(self, names: Evidence | None = None) -> tuple[Certificate, ...]:
+        """Return the certificates of all drives, or of one by its own names, oldest first."""
+        with self._reading() as connection:
+            found = SqlBook(connection, self._path).certificates(names)
+        return tuple(one for one in found if names is None or one.evidence.is_surely_of(names))
+
+    def next_proving_id(self) -> ProvingId:
+        """Return an id that no proving has had yet."""
+        with self._reading() as connection:
+            return ProvingId(f"P{SqlBook(connection, self._path).highest_proving() + 1}")
 
 
 def _head(connection: Connection) -> tuple[int, str] | None:

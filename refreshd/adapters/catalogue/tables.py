@@ -35,6 +35,7 @@ from refreshd.cards import (
     PassState,
     Presence,
 )
+from refreshd.health_cards import EvidenceLine, HealthState, Verdict
 from refreshd.quantities import (
     Digest,
     DriveNumber,
@@ -81,6 +82,11 @@ drives = Table(
     Column("passes", Integer, nullable=False),
     Column("recorded_chunks", Integer, nullable=False, server_default="0"),
     Column("holding", String),
+    Column("verdict", String),  # of its health; none: it was never read
+    Column("health_read_on", Date),
+    Column("health_judged_on", Date),
+    Column("is_silent", Boolean),
+    Column("health_evidence", String),  # JSON
 )
 
 unfinished_passes = Table(
@@ -166,6 +172,7 @@ SMALL_TABLES = (journal_head, drives, unfinished_passes, ended_passes, findings,
 """Those that are checked whenever the file is opened; the registers are checked by their seals."""
 
 _EVIDENCE = TypeAdapter(Evidence)
+EVIDENCE_LINES = TypeAdapter(tuple[EvidenceLine, ...])
 
 
 def card_values(card: DriveCard) -> Values:
@@ -185,6 +192,17 @@ def card_values(card: DriveCard) -> Values:
         "last_fixity": card.last_fixity,
         "passes": card.passes,
         "holding": card.holding,
+        **_health_values(card.health),
+    }
+
+
+def _health_values(health: HealthState | None) -> Values:
+    return {
+        "verdict": None if health is None else health.verdict.value,
+        "health_read_on": health and health.read_on,
+        "health_judged_on": health and health.judged_on,
+        "is_silent": health and health.is_silent,
+        "health_evidence": health and EVIDENCE_LINES.dump_json(health.evidence).decode(),
     }
 
 
@@ -205,6 +223,17 @@ def card_of(row: Row[tuple[object, ...]]) -> DriveCard:
         last_fixity=row.last_fixity,
         passes=row.passes,
         holding=row.holding,
+        health=None if row.verdict is None else _health_of(row),
+    )
+
+
+def _health_of(row: Row[tuple[object, ...]]) -> HealthState:
+    return HealthState(
+        verdict=Verdict(row.verdict),
+        read_on=row.health_read_on,
+        evidence=EVIDENCE_LINES.validate_json(row.health_evidence),
+        is_silent=row.is_silent,
+        judged_on=row.health_judged_on,
     )
 
 
