@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -94,6 +95,22 @@ def drive_verb(
             "--lift-hold", metavar="REASON", help="Lift a hold, and why it may be written to again."
         ),
     ] = None,
+    plot: Annotated[
+        bool,
+        typer.Option(
+            "--plot",
+            help="Draw the last pass (temperature, rate), the years and the rate along the drive.",
+        ),
+    ] = False,
+    svg: Annotated[
+        Path | None,
+        typer.Option(
+            "--svg",
+            metavar="DIR",
+            readable=False,
+            help="Write every picture of it into this directory, as SVG.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> Answer:
     """Show a drive's card, or correct it."""
@@ -108,4 +125,11 @@ def drive_verb(
         if lift_hold_because is not None:
             desk.lift_hold(wanted, lift_hold_because)
         view = desk.look_at(wanted)
-    return Answer(drive_object(view), drive_lines(view))
+        health = desk.health_of(wanted) if plot or svg else None
+    told, lines = drive_object(view), drive_lines(view)
+    if health is None:
+        return Answer(told, lines)
+    from refreshd.cli.pictures import Wanted, with_pictures  # noqa: PLC0415 - few cards need it.
+
+    drawing = Wanted(is_plotted=plot, columns=asked_of(ctx).world.columns, directory=svg)
+    return with_pictures(Answer(told, lines), health, drawing)

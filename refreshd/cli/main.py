@@ -15,7 +15,18 @@ from typing import Annotated, NoReturn, cast
 import typer
 
 from refreshd import __version__
-from refreshd.cli import care, daemon, journal, passes, policy, rehearse, serve, shelf, slips
+from refreshd.cli import (
+    care,
+    daemon,
+    health,
+    journal,
+    passes,
+    policy,
+    rehearse,
+    serve,
+    shelf,
+    slips,
+)
 from refreshd.cli.answer import STOPPED, Answer, answer_of, print_answer
 from refreshd.cli.signals import STOPPING, StoppedByHandError, end_by_exception
 from refreshd.cli.world import Asked, World
@@ -44,6 +55,7 @@ app.command("refresh", short_help="Verify a drive and write it again in place.")
     passes.refresh_verb
 )
 app.command("shelf")(shelf.shelf_verb)
+app.command("health", short_help="How the drives are, by what they say.")(health.health_verb)
 app.command("findings")(shelf.findings_verb)
 app.command("accept")(shelf.accept_verb)
 app.command("export", short_help="Copy catalogue and journal to a directory.")(journal.export_verb)

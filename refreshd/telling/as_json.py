@@ -8,6 +8,7 @@ from refreshd.adapters.export import Exported
 from refreshd.cards import Evidence, Finding, PassHistory, PassState
 from refreshd.errors import InvariantBrokenError, RefreshdError
 from refreshd.events import Entry
+from refreshd.health_cards import HealthState
 from refreshd.passes.bench import PassReport
 from refreshd.policy_review import Decided, Remark
 from refreshd.verbs.care import TakenIn, Withdrawn
@@ -127,6 +128,18 @@ def shelf_line_object(line: ShelfLine) -> JsonObject:
         "open_findings": line.open_findings,
         "is_taken_in": line.card.is_taken_in,
         "hold": line.card.hold,
+        "health": _health_object(line.card.health),
+    }
+
+
+def _health_object(state: HealthState | None) -> JsonObject | None:
+    """Return where a drive's health stands in brief; null: never read."""
+    if state is None:
+        return None
+    return {
+        "verdict": state.verdict.value,
+        "read_on": day(state.read_on),
+        "is_silent": state.is_silent,
     }
 
 

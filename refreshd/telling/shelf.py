@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
-from refreshd.cards import Carrier, Evidence, PassHistory, PassState
+from refreshd.cards import Carrier, DriveCard, Evidence, PassHistory, PassState
 from refreshd.durations import counted
 from refreshd.planning import CountsFrom, Due
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.telling.findings import brief
+from refreshd.telling.health import brief_verdict, verdict_words
 from refreshd.telling.tables import table_lines
 from refreshd.verbs.looking import DriveView, ShelfLine, ShelfList
 from refreshd.words import DAY_S, duration_words, medium_words, size_words
@@ -34,7 +35,7 @@ def shelf_lines(shelf: ShelfList, width: int | None = None) -> Iterator[str]:
 def _row(line: ShelfLine, as_of: date) -> tuple[str, ...]:
     card = line.card
     rewritten = "not proved yet" if line.rewritten.on is None else str(line.rewritten.on)
-    remarks = "; ".join(_remarks(line, as_of))
+    remarks = "; ".join((*_remarks(line, as_of), *_health_remark(card)))
     return (str(line.due.due), card.number, card.shelfmark, card.title, rewritten, remarks)
 
 
@@ -65,6 +66,16 @@ def _remarks(line: ShelfLine, as_of: date) -> Iterator[str]:
         yield f"{counted(line.rewritten.held_chunks, 'chunk')} not counted, with findings"
 
 
+def _health_remark(card: DriveCard) -> Iterator[str]:
+    if _can_be_asked(card):
+        yield brief_verdict(card.health)
+
+
+def _can_be_asked(card: DriveCard) -> bool:
+    """Say whether there is a drive that has a health, or had one at a reading."""
+    return card.health is not None or card.evidence.carrier is Carrier.BLOCK
+
+
 def drive_lines(view: DriveView) -> Iterator[str]:
     """Tell everything that is known of one drive, in sentences."""
     card = view.card
@@ -76,6 +87,7 @@ def drive_lines(view: DriveView) -> Iterator[str]:
         return
     if card.hold is not None:
         yield f"It is on hold, nothing may be written to it: {card.hold}."
+    yield from _about_health(view)
     yield from due_lines(view.line.due, view.as_of)
     yield from _about_dates(view)
     yield from _about_passes(view)
@@ -83,6 +95,15 @@ def drive_lines(view: DriveView) -> Iterator[str]:
         yield ""
         yield f"{counted(len(view.findings), 'open finding')}:"
         yield from (f"  {brief(one, card)}" for one in view.findings)
+
+
+def _about_health(view: DriveView) -> Iterator[str]:
+    state, number = view.card.health, view.card.number
+    if not _can_be_asked(view.card):
+        return
+    said = verdict_words(state, view.as_of)
+    more = "" if state is None else f"; `refreshd health {number}` says why"
+    yield f"{said[0].upper()}{said[1:]}{more}."
 
 
 def _about_the_drive(view: DriveView) -> Iterator[str]:

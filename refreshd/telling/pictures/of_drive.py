@@ -8,14 +8,12 @@ from collections.abc import Iterator, Sequence
 from refreshd.durations import counted
 from refreshd.health_cards import HealthEntry, HeatPause, Measure, PassWatch, WatchSample
 from refreshd.proving_cards import Certificate, RatePlace
+from refreshd.telling.health import USE_MEASURES
 from refreshd.telling.pictures.chart import Band, Dot, Panel, Picture, Place, Scale
 from refreshd.verbs.health import HealthView
 from refreshd.words import duration_words, rate_words, size_words
 
-USE = (
-    Measure.POWER_ON_HOURS, Measure.HEAD_FLYING_HOURS, Measure.POWER_CYCLES,
-    Measure.SPINDLE_STARTS, Measure.HEAD_LOADS, Measure.ENDURANCE_USED, Measure.SPARE_LEFT,
-)  # fmt: skip
+USE = (*USE_MEASURES, Measure.ENDURANCE_USED, Measure.SPARE_LEFT)
 """What grows, or shrinks, with use alone; all other figures tell of trouble when they change."""
 
 MOMENTARY = (Measure.CELSIUS, Measure.CELSIUS_HIGHEST, Measure.CELSIUS_LOWEST)
