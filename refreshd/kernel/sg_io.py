@@ -14,8 +14,6 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from refreshd.pages.sense import Sense, sense_of
-
 SG_IO = 0x2285
 _NO_DATA, _FROM_DEVICE = -1, -3
 _SENSE_BYTES = 96
@@ -36,6 +34,7 @@ _HEADER = struct.Struct("@iiBBHIPPPIIiPBBBBHHiII0P")
 _STATUS, _SENSE_LENGTH, _HOST_STATUS, _RESIDUE = 13, 16, 17, 19
 _GOOD, _CHECK_CONDITION, _BUSY = 0x00, 0x02, 0x08
 _UNIT_ATTENTION = 0x06
+_DESCRIPTOR = frozenset({0x72, 0x73})
 _NO_CONNECT, _BAD_TARGET, _TIME_OUT = 0x01, 0x04, 0x03
 
 
@@ -74,13 +73,22 @@ class Sent:
     @property
     def is_later(self) -> bool:
         """Whether it was put off: the disk is busy, or tells first that it was reset."""
-        said = self.said
-        return self.status == _BUSY or (said is not None and said.key == _UNIT_ATTENTION)
+        return self.status == _BUSY or self.key == _UNIT_ATTENTION
 
     @property
-    def said(self) -> Sense | None:
-        """What its sense data says; None where there is none, or none that makes sense."""
-        return sense_of(self.sense) if self.has_sense else None
+    def key(self) -> int | None:
+        """
+        The sense key; None where there is none.
+
+        Read with less ado than in `pages.sense`: what it decides is only whether to ask again,
+        and with which words to say that there was no answer.
+        """
+        at = 1 if self._is_descriptor else 2
+        return self.sense[at] & 0x0F if self.has_sense and len(self.sense) > at else None
+
+    @property
+    def _is_descriptor(self) -> bool:
+        return self.sense[:1] != b"" and self.sense[0] & 0x7F in _DESCRIPTOR
 
     @property
     def words(self) -> str:
@@ -93,8 +101,22 @@ class Sent:
             return "busy"
         if self.status != _CHECK_CONDITION:
             return f"refused with status {self.status:02X}h"
-        said = self.said
-        return said.words if said else "refused without saying why"
+        if self.key is None:
+            return "refused without saying why"
+        at = 2 if self._is_descriptor else 12
+        figures = f"sense {self.key:X}/{self.sense[at : at + 2].hex('/').upper()}"
+        return f"{_KEY_WORDS.get(self.key, 'refused')} ({figures})"
+
+
+_KEY_WORDS = {
+    0x2: "the drive is not ready",
+    0x3: "a place on the medium cannot be read",
+    0x4: "the drive reports a fault of its own",
+    0x5: "the drive or its bridge does not know the command",
+    0x6: "the drive was reset again and again",
+    0xB: "the drive gave the command up",
+}
+"""Source: SPC, sense keys."""
 
 
 Send = Callable[[bytes, int, int], Sent]
