@@ -56,7 +56,7 @@ def _record_all(visit: Visit) -> PassReport:
                 f"stopped as asked; {grid.run(0, done).length} bytes are recorded, "
                 "the accession goes on from there when it is run again"
             )
-        visit.bench.attendant.moved(grid.run(0, done).length, grid.size_bytes, "reading")
+        visit.moved(grid.run(0, done).length, "reading")
     return visit.end(reached_end=True)
 
 

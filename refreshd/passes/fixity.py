@@ -40,9 +40,7 @@ def _check_all(visit: Visit) -> PassReport:
             _checkpoint(visit, sweep.settled_before(done))
         if done < count and visit.bench.attendant.wants_stop():
             _stop(visit, sweep, done)
-        visit.bench.attendant.moved(
-            visit.card.grid.run(0, done).length, visit.card.evidence.size_bytes, "reading"
-        )
+        visit.moved(visit.card.grid.run(0, done).length, "reading")
     return _finish(visit, sweep)
 
 

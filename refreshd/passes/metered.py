@@ -1,4 +1,4 @@
-"""The drive as a pass sees it: every byte counted, the rate kept, no write after a doubt.
+"""The drive as a pass sees it: every byte counted, rate and heat kept, no write after a doubt.
 
 Lanes read and write at the same time, so the counters are kept under a lock.
 """
@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from threading import Lock, get_ident
 from typing import TypeVar
 
 from refreshd.errors import DriveError, WriteFailedError, require
+from refreshd.passes.watch import Watch
 from refreshd.ports import BlockMedium, Clock, Lanes, ReadBackMethod
 from refreshd.quantities import Geometry, Span
 
@@ -42,7 +44,7 @@ class Pacer:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Something asked of the drive that it has not answered yet. `span` is None for a flush."""
+    """Something asked of the drive that it has not answered yet. `span`: where content moves."""
 
     doing: str
     span: Span | None = None
@@ -56,9 +58,10 @@ class Request:
 class MeteredMedium:
     """One visit's door to the medium; nothing else in a pass touches it."""
 
-    def __init__(self, medium: BlockMedium, pacer: Pacer, lag_bytes: int) -> None:
+    def __init__(self, medium: BlockMedium, pacer: Pacer, watch: Watch, lag_bytes: int) -> None:
         self._medium = medium
         self._pacer = pacer
+        self._watch = watch
         self._lock = Lock()
         self._is_doubted = False
         self._is_writable = False
@@ -92,7 +95,7 @@ class MeteredMedium:
 
     def read(self, start: int, into: memoryview) -> None:
         """Fill `into` from byte `start`."""
-        self._pacer.spend(len(into))
+        self._wait_for(len(into))
         request = Request("reading", Span(start, len(into)))
         self._ask(request, lambda: self._medium.read(start, into))
         with self._lock:
@@ -104,12 +107,14 @@ class MeteredMedium:
         Another lane's request may have failed a moment ago, and what answers now may be
         another drive: then this write fails, too, before it touches anything.
         """
-        require(self._is_writable, "nothing is written before the rewrite stage (I9)")
         span = Span(start, len(data))
-        self._pacer.spend(len(data))
-        if self._is_doubted:
-            raise WriteFailedError(self.place, span, "not tried after an earlier error")
-        self._ask(Request("writing", span), lambda: self._medium.write(start, data))
+        self._wait_for(len(data))
+        with self._watch.writing():
+            # Looked at last of all: while this lane waited, another may have given the drive up.
+            require(self._is_writable, "nothing is written before the rewrite stage (I9)")
+            if self._is_doubted:
+                raise WriteFailedError(self.place, span, "not tried after an earlier error")
+            self._ask(Request("writing", span), lambda: self._medium.write(start, data))
         with self._lock:
             self.bytes_written += len(data)
 
@@ -135,6 +140,7 @@ class MeteredMedium:
 
         After an I/O error the thing that answers may be another drive on the same node.
         """
+        self._watch.refuse_writing()
         if not self._is_writable:
             self._medium.allow_writing()
             self._is_writable = True
@@ -151,6 +157,11 @@ class MeteredMedium:
     def abandon(self) -> None:
         """Write nothing more, without asking anything of a drive that hangs."""
         self._is_writable = False
+
+    def _wait_for(self, length: int) -> None:
+        """Wait until so many bytes may move, by the rate limit and by the drive's temperature."""
+        self._pacer.spend(length)
+        self._watch.admit(self.traffic, partial(self._ask, Request("asking how hot it is")))
 
     def _ask(self, request: Request, act: Callable[[], R]) -> R:
         lane = get_ident()

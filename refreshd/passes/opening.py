@@ -16,9 +16,11 @@ from refreshd.errors import (
 from refreshd.events import PassBegun, PassInterrupted, PassResumed
 from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.findings import FindingBook
+from refreshd.passes.heat import begun
 from refreshd.passes.metered import MeteredMedium, Pacer
 from refreshd.passes.reading import ChunkReader, Elsewhere
 from refreshd.passes.visit import Visit
+from refreshd.passes.watch import Watch
 from refreshd.quantities import DriveNumber, Outcome, PassId, PassKind
 
 
@@ -27,9 +29,13 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
     card = bench.ledger.drive(number)
     presence = bench.medium.presence()
     state = bench.ledger.unfinished_pass(number, kind)
+    watch = Watch(
+        bench, begun(options.heat, None, is_silent=False), is_rewriting=kind is PassKind.REFRESH
+    )
     metered = MeteredMedium(
         bench.medium,
         Pacer(bench.clock, bench.lanes, options.rate_bytes_per_s_max),
+        watch,
         options.readback_lag_bytes,
     )
     if state is None:
@@ -50,6 +56,7 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
         card=card,
         state=state,
         presence=presence,
+        watch=watch,
         metered=metered,
         reader=ChunkReader(metered, card.grid, bench.lanes),
         elsewhere=Elsewhere(metered, card.grid, bench.lanes),

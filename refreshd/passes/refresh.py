@@ -131,11 +131,7 @@ class RefreshPass:
             if visit.differs_too_much(segment.end - first):
                 self._readback.drain()
                 return self._give_up()
-            visit.bench.attendant.moved(
-                visit.card.grid.run(0, segment.end).length,
-                visit.card.evidence.size_bytes,
-                "rewriting",
-            )
+            visit.moved(visit.card.grid.run(0, segment.end).length, "rewriting")
         return self._finish()
 
     def _segment(self, first: int, count: int) -> Segment:

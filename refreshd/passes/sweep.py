@@ -86,13 +86,12 @@ def read_once_more(visit: Visit) -> bool:
     The only thing that catches a write that landed in the wrong place.
     """
     sweep = Sweep(visit, 0)
-    size = visit.card.evidence.size_bytes
     for done in sweep.chunks_done():
         if done < visit.card.grid.count and visit.bench.attendant.wants_stop():
             raise PassStoppedError(
                 "stopped as asked in the closing reading; all is rewritten and proved, the "
                 "closing reading begins anew when the pass is run again"
             )
-        visit.bench.attendant.moved(visit.card.grid.run(0, done).length, size, "closing reading")
+        visit.moved(visit.card.grid.run(0, done).length, "closing reading")
     visit.book.settle()
     return sweep.is_path_doubted

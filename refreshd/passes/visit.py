@@ -13,6 +13,7 @@ from refreshd.passes.bench import Bench, Mended, PassOptions, PassReport
 from refreshd.passes.findings import FindingBook
 from refreshd.passes.metered import MeteredMedium
 from refreshd.passes.reading import ChunkReader, Elsewhere, Reading
+from refreshd.passes.watch import Watch
 from refreshd.quantities import (
     DIGEST_BYTES,
     NO_DIGEST,
@@ -67,6 +68,7 @@ class Visit:
     card: DriveCard
     state: PassState
     presence: Presence
+    watch: Watch
     metered: MeteredMedium
     reader: ChunkReader
     elsewhere: Elsewhere
@@ -101,6 +103,11 @@ class Visit:
         """Tell the archivist, and keep it for the report."""
         self.notes.append(sentence)
         self.bench.attendant.said(sentence)
+
+    def moved(self, done_bytes: int, doing: str) -> None:
+        """Tell how far the pass is."""
+        self.watch.place = (done_bytes, self.card.grid.size_bytes)
+        self.bench.attendant.moved(*self.watch.place, doing)
 
     def note_reading(self, reading: Reading) -> None:
         """Say when a chunk gave all its bytes only at a second try."""

@@ -11,8 +11,11 @@ import pytest
 from refreshd.adapters.thread_lanes import LANE_COUNT, ThreadLanes
 from refreshd.errors import DriveHungError, InvariantBrokenError, WriteFailedError
 from refreshd.events import PassInterrupted
+from refreshd.health_cards import HeatLimits
 from refreshd.passes.bench import PassReport
+from refreshd.passes.heat import begun
 from refreshd.passes.metered import MeteredMedium, Pacer
+from refreshd.passes.watch import Watch
 from refreshd.quantities import PassKind, Span
 from refreshd.simulated.disk import Op
 from tests.fakes.broken_ports import LONGEST_S, HangingDrive, HangingStaging
@@ -275,7 +278,8 @@ def test_buffers_are_apart_by_use_length_and_thread(lanes: ThreadLanes) -> None:
 def test_a_write_is_refused_after_an_error_of_another_lane() -> None:
     """No write in doubt of the drive's identity, whichever lane met the error."""
     room = fork(base_room(PLAN))
-    metered = MeteredMedium(room.drive, Pacer(room.clock, room.lanes, None), 0)
+    watch = Watch(room.bench(), begun(HeatLimits(), None, is_silent=False), is_rewriting=True)
+    metered = MeteredMedium(room.drive, Pacer(room.clock, room.lanes, None), watch, 0)
     metered.open_for_writing()
     room.drive.disk.is_gone = True
     with pytest.raises(Exception, match="is gone"):
