@@ -1,0 +1,164 @@
+"""What a series of readings means: the table of rules, and the verdict that follows.
+
+The verdict is the worst of the lines of evidence, and there is no other way to it. Rules look
+at readings in one language; what a drive said in another language stands beside it as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from refreshd.health import counts, states, wording
+from refreshd.health.changes import changes_since
+from refreshd.health.history import SETTLED_AFTER, Era, Look, eras_of, looks_of
+from refreshd.health.scales import FIT, WATCH, Facts, worst
+from refreshd.health_cards import (
+    EvidenceLine,
+    HealthEntry,
+    HealthReading,
+    Measure,
+    Moment,
+    Part,
+    Route,
+    Verdict,
+)
+
+Rule = Callable[[Facts], tuple[EvidenceLine, ...]]
+
+RULES: tuple[Rule, ...] = (
+    # the drive's own word
+    states.own_word,
+    states.own_warnings,
+    states.self_tests,
+    # coating, cells
+    counts.moved_sectors,
+    counts.waiting_sectors,
+    counts.bad_sectors,
+    counts.reported_errors,
+    counts.uncorrected_errors,
+    counts.media_errors,
+    states.wear,
+    states.spare_blocks,
+    # heads
+    states.rereading,
+    # starting
+    counts.start_failures,
+    counts.start_retries,
+    # electronics and cable
+    counts.path_errors,
+    counts.resets,
+    # heat
+    states.too_hot_now,
+    states.too_cold_now,
+    states.once_too_hot,
+    counts.time_too_hot,
+    counts.time_too_cold,
+    # age: motor, starts, loadings of the heads
+    states.age,
+    # whether it is the same drive, and the same counter
+    states.another_drive,
+    states.went_back,
+)
+
+TELLING = frozenset(
+    {
+        Measure.MOVED_SECTORS,
+        Measure.WAITING_SECTORS,
+        Measure.BAD_SECTORS,
+        Measure.REPORTED_ERRORS,
+        Measure.UNCORRECTED_READS,
+        Measure.UNCORRECTED_WRITES,
+        Measure.UNCORRECTED_VERIFIES,
+        Measure.MEDIA_ERRORS,
+        Measure.ENDURANCE_USED,
+        Measure.SPARE_LEFT,
+    }
+)
+"""A drive that reports none of these now may say that it passes, and nothing bears it out."""
+
+NOTHING_AGAINST = (
+    "Nothing that it reports speaks against it. That is no promise: of the drives that failed in "
+    "a published fleet, more than half had given none of the strong signs"
+)
+"""56 % of them. Source: Pinheiro, Weber, Barroso, FAST'07 (from memory)."""
+
+NOTHING_TELLING = "It counts nothing that would tell how it is"
+SILENT = "It answers no question about itself, which is not the same as being well"
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a reading means beside those before it, and what has changed."""
+
+    verdict: Verdict
+    evidence: tuple[EvidenceLine, ...]
+    changes: tuple[str, ...]
+
+
+def judge(
+    series: Sequence[HealthEntry], reading: HealthReading, at: datetime, moment: Moment
+) -> Judgement:
+    """
+    Say what a reading means.
+
+    Args:
+        series: The readings of the drive before this one, oldest first; may be empty.
+        reading: The new one.
+        at: When it was taken, in UTC.
+        moment: AFTER: the changes are those since the reading before the same pass.
+    """
+    looks = (*looks_of(series), Look(at, moment, reading))
+    evidence = in_order(_lines(looks))
+    return Judgement(worst(*(line.verdict for line in evidence)), evidence, changes_since(looks))
+
+
+def in_order(lines: Iterable[EvidenceLine]) -> tuple[EvidenceLine, ...]:
+    """Sort lines by what fails in a drive, what is of no part first; the worst first in each."""
+    parts = (None, *Part)
+    return tuple(sorted(lines, key=lambda line: (parts.index(line.part), -line.verdict.severity)))
+
+
+def _lines(looks: Sequence[Look]) -> list[EvidenceLine]:
+    eras = eras_of(looks)
+    now = looks[-1]
+    own = eras.pop(now.reading.route, None)
+    if own is None:
+        return [_silence(now), *_carried(eras, None, now)]
+    lines = [line for rule in RULES for line in rule(Facts(own))]
+    lines += _carried(eras, own, now)
+    if any(line.verdict.severity >= WATCH.severity for line in lines):
+        return lines
+    if TELLING & now.reading.measures.keys():
+        return [EvidenceLine(None, FIT, wording.sentence(NOTHING_AGAINST)), *lines]
+    return [EvidenceLine(None, Verdict.NOT_KNOWN, wording.sentence(NOTHING_TELLING))]
+
+
+def _silence(now: Look) -> EvidenceLine:
+    why = f": {now.reading.silence}" if now.reading.silence else ""
+    return EvidenceLine(None, Verdict.NOT_KNOWN, wording.sentence(f"{SILENT}{why}"))
+
+
+def _carried(eras: Mapping[Route, Era], own: Era | None, now: Look) -> list[EvidenceLine]:
+    """Return what was known in other languages and is still to be minded.
+
+    A drive does not get better by being put into another dock. Beside an answer, only what is
+    not older than `SETTLED_AFTER` and than a break counts; beside silence, all of it.
+    """
+    lines = []
+    for era in eras.values():
+        then = era.last.at
+        if own is not None and (
+            now.at - then >= SETTLED_AFTER or (own.breach and then < own.breach.after.at)
+        ):
+            continue
+        route = "" if own is None else f" by {era.last.reading.route.value}"
+        said = f"As read in {wording.month(then)}{route}: "
+        found = [line for rule in RULES for line in rule(Facts(era))]
+        lines += [
+            replace(line, sentence=said + line.sentence)
+            for line in found
+            if line.verdict.severity >= WATCH.severity
+        ]
+    return lines
