@@ -175,6 +175,10 @@ class SelfTest:
     percent_left: int | None = None
 
 
+NUMBER_MAX = 2**53 - 1
+"""Largest number of a reading. Source: RFC 8785 section 3.2.2.3, the JSON of the journal."""
+
+
 @dataclass(frozen=True, slots=True)
 class HealthReading:
     """What one reading of a drive's pages says, decoded strictly.
@@ -191,6 +195,12 @@ class HealthReading:
     self_tests: tuple[SelfTest, ...] = ()
     warnings: tuple[str, ...] = ()
     silence: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse a number that the journal could not hold: no drive can have counted so far."""
+        for measure, number in self.measures.items():
+            if abs(number) > NUMBER_MAX:
+                raise ValueError(f"{measure}: {number} is a number out of a broken page")
 
 
 class Verdict(StrEnum):
@@ -260,6 +270,18 @@ class HealthState:
     evidence: tuple[EvidenceLine, ...] = ()
     is_silent: bool = False
     judged_on: date | None = None
+
+    @property
+    def is_to_replace(self) -> bool:
+        """Say whether the drive is to be read and copied off, and not rewritten any more."""
+        return self.verdict.severity >= Verdict.COPY_OFF.severity
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """The sentences that led to the verdict, those that weigh most first."""
+        found = [one for one in self.evidence if one.verdict.severity > Verdict.FIT.severity]
+        found.sort(key=lambda one: -one.verdict.severity)
+        return tuple(one.sentence for one in found)
 
 
 class Vital(NamedTuple):

@@ -4,9 +4,9 @@ Its rules are numbered on from those of `refreshd.service_tally`:
 
 - T12 A reading, and what was watched of a pass, is of a drive in care.
 - T13 The verdict on a card is that of the last reading that said something, with its evidence
-  and its day. Silence keeps a warning and keeps no praise: after it a drive that was fit for
-  duty is "not known" again, since nobody knows what became of it, while a worse verdict stays
-  as it was, since what failed does not mend by falling silent.
+  and its day. Silence keeps a warning and keeps no praise: after a reading that said nothing a
+  drive that was fit for duty is "not known" again, since nobody knows what became of it, while
+  a worse verdict stays as it was, since what failed does not mend by falling silent.
 - T14 Neither the day of the last reading nor that of the verdict moves backwards; a reading
   that said nothing moves the first alone (I4).
 - T15 A reading ended as its verdict says; and what is written down of one reading or of one
@@ -98,11 +98,14 @@ def _add_reading(event: HealthRead, entry: Entry, card: DriveCard, book: Book) -
 def _state_after(before: HealthState | None, event: HealthRead, day: date) -> HealthState:
     """Return where a drive's health stands after a reading (T13, T14)."""
     is_silent = event.reading.route is Route.SILENT
-    read_on = day if before is None else max(day, before.read_on)
-    judged_on = None if before is None else before.judged_on
-    if event.verdict is not Verdict.NOT_KNOWN:
-        judged_on = day if judged_on is None else max(day, judged_on)
-        return HealthState(event.verdict, read_on, event.evidence, is_silent, judged_on)
-    if before is None or before.verdict.severity <= Verdict.FIT.severity:
-        return HealthState(Verdict.NOT_KNOWN, read_on, event.evidence, is_silent, judged_on)
-    return HealthState(before.verdict, read_on, before.evidence, is_silent, judged_on)
+    found = HealthState(event.verdict, day, event.evidence, is_silent, day)
+    is_said = not is_silent and event.verdict is not Verdict.NOT_KNOWN
+    if before is None:
+        return found if is_said else replace(found, judged_on=None)
+    read_on = max(day, before.read_on)
+    if is_said:
+        judged_on = day if before.judged_on is None else max(day, before.judged_on)
+        return replace(found, read_on=read_on, judged_on=judged_on)
+    is_kept = before.verdict.severity > max(Verdict.FIT.severity, event.verdict.severity)
+    stands = before if is_kept else found
+    return replace(stands, read_on=read_on, is_silent=is_silent, judged_on=before.judged_on)

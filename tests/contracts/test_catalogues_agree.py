@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -42,12 +43,15 @@ from refreshd.events import (
     SlipReturned,
     StrangerReported,
 )
+from refreshd.health_cards import Verdict
 from refreshd.ports import CatalogueStore
+from refreshd.proving_cards import ProvingStep
 from refreshd.quantities import (
     DriveNumber,
     Errand,
     FindingId,
     FindingKind,
+    Outcome,
     PassId,
     PassKind,
     SlipNumber,
@@ -64,10 +68,28 @@ from tests.builders import (
     some_digests,
     taken_in,
 )
+from tests.health_builders import (
+    NEW_DRIVE,
+    SILENT,
+    SPEAKING,
+    certified,
+    health_read,
+    proving_begun,
+    proving_checkpoint,
+    proving_given_up,
+    step_result,
+    watched,
+)
 
 NUMBERS = tuple(DriveNumber(name) for name in ("K07", "K08", "M1"))
 CHUNKS = ROW_CHUNKS + 30
 EVIDENCE = accessioned(9).evidence
+PROVED_DRIVES = (
+    NEW_DRIVE,
+    replace(NEW_DRIVE, wwn=None),
+    replace(NEW_DRIVE, wwn="naa.5000c500deadbef0", serial="ZX-0043"),
+    replace(NEW_DRIVE, has_own_names=False),
+)
 UNTIL = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 FIRST_DAY = date(2026, 3, 1)
 
@@ -90,7 +112,8 @@ class Chance:
         draws = (
             self._begin, self._begin, self._digests, self._proved, self._proved,
             self._finding, self._settle, self._card, self._pass,
-            self._slip, self._slip, self._stay, self._house,
+            self._slip, self._slip, self._stay, self._house, self._health, self._health,
+            self._proving, self._proving,
         )  # fmt: skip
         return self._random.choice(draws)(number)
 
@@ -243,6 +266,39 @@ class Chance:
             )
         ]
 
+    def _health(self, number: DriveNumber) -> Iterable[Event]:
+        verdict = self._random.choice(list(Verdict))
+        event = health_read(verdict, number, self._random.choice((SPEAKING, SILENT)))
+        if self._random.random() < 0.05:
+            return [event.model_copy(update={"outcome": self._random.choice(list(Outcome))})]
+        return [self._random.choice((event, event, watched(number, 1, self._random.randrange(4))))]
+
+    def _proving(self, _: DriveNumber) -> Iterable[Event]:
+        unfinished = self._reader.unfinished_provings()
+        begin = proving_begun(
+            int(self._reader.next_proving_id()[1:]), self._random.choice(PROVED_DRIVES)
+        )
+        if not unfinished or self._random.random() < 0.3:
+            return [begin]
+        proving = self._random.choice(unfinished)
+        number = int(proving.id[1:])
+        step = self._random.choice(list(ProvingStep))
+        result = step_result(step, self._random.choice(list(Outcome)))
+        outcome = self._random.choice((Outcome.FAIL, Outcome.FAIL, Outcome.SUCCESS))
+        return [
+            self._random.choice(
+                (
+                    proving_checkpoint(number, step, self._random.randrange(9), (result,)),
+                    proving_checkpoint(number, step, self._random.randrange(9)),
+                    certified(number, outcome, proving.results, proving.evidence, proving.begun_at),
+                    proving_given_up(self._random.choice((number, number, number, 1))),
+                    accessioned(CHUNKS, NUMBERS[2]).model_copy(
+                        update={"evidence": self._random.choice(PROVED_DRIVES)}
+                    ),
+                )
+            )
+        ]
+
 
 def everything(store: CatalogueStore) -> list[object]:
     """Return all that a catalogue can be asked."""
@@ -250,6 +306,8 @@ def everything(store: CatalogueStore) -> list[object]:
     answers += [store.next_finding_id(), store.shelf_rows(), store.next_slip_number()]
     answers += [store.slips(), store.deliveries(), store.stays(), store.pause()]
     answers += [store.policy_taken(), store.is_reported(EVIDENCE)]
+    answers += [store.unfinished_provings(), store.certificates(), store.next_proving_id()]
+    answers += [store.certificates(drive) for drive in PROVED_DRIVES]
     answers += [store.slip(SlipNumber(one)) for one in range(1, store.next_slip_number())]
     for number in NUMBERS:
         try:
@@ -261,6 +319,7 @@ def everything(store: CatalogueStore) -> list[object]:
         answers += [list(store.written_days(number, 0, CHUNKS)), store.findings(number)]
         answers += [store.unfinished_pass(number, kind) for kind in PassKind]
         answers += [store.passes(number), store.oldest_written(number)]
+        answers += [store.health(number), store.watches(number)]
     return answers
 
 
@@ -281,7 +340,7 @@ def test_both_catalogues_give_the_same_answers(seed: int) -> None:
         memory = MemoryCatalogue()
         with SqliteCatalogue.for_writing(Path(room) / "catalogue.sqlite") as file:
             chance, scribe = Chance(seed, memory), Scribe()
-            for _ in range(100):
+            for _ in range(120):
                 events = chance.events()
                 why = apply_or_refuse(memory, scribe, events)
 
@@ -294,5 +353,9 @@ def test_both_catalogues_give_the_same_answers(seed: int) -> None:
                     assert everything(file) == everything(memory)
     print(f"seed {seed}: {taken} transactions taken, {refused} refused")  # noqa: T201
 
+    held = memory.snapshot()
+    assert held.readings
+    assert held.watches
+    assert held.last_proving > 1
     assert taken > 30
     assert refused > 5
