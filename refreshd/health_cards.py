@@ -118,20 +118,19 @@ class OwnWord(StrEnum):
 
 
 class OwnWarning(StrEnum):
-    """What a drive warns of by itself, where a standard gives it a bit or a code of its own.
+    """What a drive warns of by itself, where a standard gives it a bit of its own.
 
     `HealthReading.warnings` holds these words; a warning of another kind is said in others.
-    Source: NVM Express base specification, critical warning of the health log, bits 0 to 5;
-    SCSI additional sense codes 0Bh/01h and 5Dh (from memory).
+    Source: NVM Express base specification, critical warning of the health log, bits 0 to 5
+    (from memory).
     """
 
-    SPARE_LOW = "spare blocks are below their least value"
-    TEMPERATURE = "temperature is beyond its limits"
-    RELIABILITY_DEGRADED = "reliability is degraded by errors of the medium or within the drive"
-    READ_ONLY = "it has made itself read-only"
-    BACKUP_FAILED = "the backup of its volatile memory has failed"
-    MEMORY_REGION = "its persistent memory region is read-only or unreliable"
-    FAILURE_PREDICTED = "it predicts its own failure"
+    SPARE_LOW = "fewer spare blocks are left than it needs"
+    TEMPERATURE = "it is hotter or colder than it may be"
+    UNRELIABLE = "it cannot be relied on any more: too many errors of its medium or inside it"
+    READ_ONLY = "its medium takes no more writes"
+    BACKUP_FAILED = "what should save its memory at a power cut has failed"
+    MEMORY_REGION = "its persistent memory region is read-only or cannot be relied on"
 
 
 class SelfTestKind(StrEnum):

@@ -75,11 +75,10 @@ RECOVERIES_FACTOR = 10
 WARNINGS: Mapping[str, tuple[Part | None, Verdict]] = {
     OwnWarning.SPARE_LOW: (Part.CELLS, COPY_OFF),
     OwnWarning.TEMPERATURE: (None, WATCH),
-    OwnWarning.RELIABILITY_DEGRADED: (Part.COATING, DO_NOT_WRITE),
-    OwnWarning.READ_ONLY: (Part.COATING, DO_NOT_WRITE),
+    OwnWarning.UNRELIABLE: (Part.CELLS, DO_NOT_WRITE),
+    OwnWarning.READ_ONLY: (Part.CELLS, DO_NOT_WRITE),
     OwnWarning.BACKUP_FAILED: (Part.ELECTRONICS, COPY_OFF),
     OwnWarning.MEMORY_REGION: (Part.ELECTRONICS, WATCH),
-    OwnWarning.FAILURE_PREDICTED: (None, DO_NOT_WRITE),
 }
 """What follows from what a drive warns of; from what it says in other words, "watch"."""
 
