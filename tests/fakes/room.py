@@ -13,7 +13,7 @@ from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.fixity import run_fixity
 from refreshd.passes.refresh import run_refresh
 from refreshd.passes.ring import slot_room, slots_wanted
-from refreshd.ports import Lanes
+from refreshd.ports import Examiner, Lanes
 from refreshd.quantities import ChunkGrid, DriveNumber, Geometry, MediumKind
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.simulated.disk import PowerLine, SimulatedDisk
@@ -87,6 +87,7 @@ class Room:
         self.ledger = SimulatedLedger(self.clock, self.line)
         self.attendant = QuietAttendant()
         self.lanes: Lanes = InlineLanes()
+        self.examiner: Examiner | None = None
         self.truth = self.disk.content()
 
     @property
@@ -104,6 +105,7 @@ class Room:
             lanes=self.lanes,
             attendant=self.attendant,
             staging=self.staging,
+            examiner=self.examiner,
         )
 
     def options(self, *, is_closing: bool = False) -> PassOptions:
