@@ -271,7 +271,7 @@ class Chance:
         event = health_read(verdict, number, self._random.choice((SPEAKING, SILENT)))
         if self._random.random() < 0.05:
             return [event.model_copy(update={"outcome": self._random.choice(list(Outcome))})]
-        return [self._random.choice((event, event, watched(number, 1, self._random.randrange(4))))]
+        return [self._random.choice((event, watched(number, 1, self._random.randrange(4))))]
 
     def _proving(self, _: DriveNumber) -> Iterable[Event]:
         unfinished = self._reader.unfinished_provings()
