@@ -36,6 +36,7 @@ from refreshd.errors import (
     CatalogueTooNewError,
     RecordFailedError,
 )
+from refreshd.health_cards import Verdict
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.register import ROW_CHUNKS
 from tests.benchmarks.catalogue import LARGE_BYTES, build
@@ -51,6 +52,7 @@ from tests.builders import (
     some_digests,
     taken_in,
 )
+from tests.health_builders import health_read, proving_begun, watched
 from tests.loops import need
 
 LARGE_CHUNKS = -(-LARGE_BYTES // CHUNK_BYTES)
@@ -302,7 +304,9 @@ def test_a_catalogue_of_a_newer_version_is_refused_and_left_alone(filled: Path) 
     changed(filled, "UPDATE alembic_version SET version_num = '0977'")
     before = filled.read_bytes()
     for open_it in (SqliteCatalogue.for_writing, SqliteCatalogue.for_reading):
-        with pytest.raises(CatalogueTooNewError, match=r"version 0977.*knows up to 0002"):
+        with pytest.raises(
+            CatalogueTooNewError, match=rf"version 0977.*knows up to {VERSIONS.newest}"
+        ):
             open_it(filled)
 
     assert filled.read_bytes() == before
@@ -523,32 +527,52 @@ def test_an_older_catalogue_is_brought_up_and_a_copy_kept(filled: Path, tmp_path
         assert len(before.findings()) == 1
 
 
-@pytest.fixture
-def first_version(path: Path) -> Path:
-    """Return a catalogue that refreshd 0.1.0 wrote.
-
-    K07 has 1,100 chunks and an unfinished refresh, all rewritten on 2026-04-02, the first 1,030
-    on the day after, and a finding on chunk 9. K08 has 40, rewritten on 2026-05-01, and is held.
-    """
-    path.parent.mkdir()
-    packed = Path(__file__).with_name("catalogue_0001.sqlite.gz").read_bytes()
+def _of_version(version: str, path: Path) -> Path:
+    """Lay down the catalogue that a program of that version wrote."""
+    path.parent.mkdir(exist_ok=True)
+    packed = Path(__file__).with_name(f"catalogue_{version}.sqlite.gz").read_bytes()
     path.write_bytes(gzip.decompress(packed))
     return path
 
 
-def test_a_catalogue_of_the_first_version_loses_nothing(first_version: Path) -> None:
-    """I7: what was recorded by the first program is there in this one."""
+@pytest.fixture
+def first_version(path: Path) -> Path:
+    """Return a catalogue of version 0001.
+
+    K07 has 1,100 chunks and an unfinished refresh, all rewritten on 2026-04-02, the first 1,030
+    on the day after, and a finding on chunk 9. K08 has 40, rewritten on 2026-05-01, and is held.
+    """
+    return _of_version("0001", path)
+
+
+@pytest.fixture
+def second_version(path: Path) -> Path:
+    """Return a catalogue of version 0002: as the first, with what the service keeps.
+
+    K07 is asked for by slip 1, of which somebody was reminded; K08 is a copy in "harbour", here
+    by slip 2. A stranger was reported, passes are paused, a policy was taken.
+    """
+    return _of_version("0002", path)
+
+
+@pytest.mark.parametrize("version", VERSIONS.known[:-1])
+def test_a_catalogue_of_an_older_version_loses_nothing(version: str, path: Path) -> None:
+    """I7: what was recorded by an older program is there in this one, value by value."""
+    older = _of_version(version, path)
     tables = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name != 'alembic_version'"
-    with closing(sqlite3.connect(first_version)) as connection:
+    with closing(sqlite3.connect(older)) as connection:
         names = [name for (name,) in connection.execute(tables)]
         before = {name: _rows(connection, name) for name in names}
-    SqliteCatalogue.for_writing(first_version).close()
+    SqliteCatalogue.for_writing(older).close()
 
-    with closing(sqlite3.connect(first_version)) as connection:
-        after = {name: _rows(connection, name) for name in names}
-    assert len(names) == 7
-    assert [row.pop("holding") for row in after["drives"]] == [None, None]
-    assert after == before
+    assert len(names) == {"0001": 7, "0002": 14}[version]
+    assert all(rows for name, rows in before.items() if name != "findings")
+    with closing(sqlite3.connect(older)) as connection:
+        for name, rows in before.items():
+            after = _rows(connection, name)
+            added = set(after[0]) - set(rows[0])
+            assert [{key: row[key] for key in rows[0]} for row in after] == rows
+            assert {row[key] for row in after for key in added} <= {None}
 
 
 def _rows(connection: sqlite3.Connection, table: str) -> list[dict[str, object]]:
@@ -576,6 +600,34 @@ def test_a_catalogue_of_the_first_version_goes_on(first_version: Path) -> None:
         assert catalogue.oldest_written(K07) == LastRewrite(date(2026, 4, 3), 1)
         assert [slip.number for slip in catalogue.slips()] == [1]
         assert [stay.drive for stay in catalogue.stays()] == ["K08"]
+
+
+def test_a_catalogue_of_the_second_version_goes_on(second_version: Path) -> None:
+    """I6: slips, stays and dates are those of before, and health is added to it."""
+    k08 = DriveNumber("K08")
+    with SqliteCatalogue.for_writing(second_version) as catalogue:
+        rewritten = {row.card.number: row.rewritten for row in catalogue.shelf_rows()}
+        assert rewritten == {
+            K07: LastRewrite(date(2026, 4, 2), 1),
+            k08: LastRewrite(date(2026, 5, 1), 0),
+        }
+        assert [(slip.number, slip.reminders) for slip in catalogue.slips()] == [(1, 1), (2, 0)]
+        assert catalogue.drive(k08).holding == "harbour"
+        assert catalogue.drive(K07).health is None
+        assert (catalogue.health(K07), catalogue.watches(K07)) == ((), ())
+        assert (catalogue.unfinished_provings(), catalogue.certificates()) == ((), ())
+        head = catalogue.head()
+        assert head is not None
+        watch = health_read(Verdict.WATCH)
+        catalogue.apply(_scribe_after(head).entries(watch, watched(), proving_begun()))
+
+        health = {row.card.number: row.card.health for row in catalogue.shelf_rows()}
+        assert health[k08] is None
+        state = health[K07]
+        assert state is not None
+        assert state.verdict is Verdict.WATCH
+        assert [entry.reading for entry in catalogue.health(K07)] == [watch.reading]
+        assert catalogue.next_proving_id() == "P2"
 
 
 def test_a_failed_migration_changes_nothing(filled: Path, tmp_path: Path) -> None:
