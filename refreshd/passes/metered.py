@@ -18,6 +18,8 @@ from refreshd.quantities import Geometry, Span
 
 R = TypeVar("R")
 
+NOT_TRIED = "not tried after an earlier error"
+
 
 class Pacer:
     """Keeps the average rate below a limit, in bytes per second. None: no limit."""
@@ -113,7 +115,7 @@ class MeteredMedium:
             # Looked at last of all: while this lane waited, another may have given the drive up.
             require(self._is_writable, "nothing is written before the rewrite stage (I9)")
             if self._is_doubted:
-                raise WriteFailedError(self.place, span, "not tried after an earlier error")
+                raise WriteFailedError(self.place, span, NOT_TRIED)
             self._ask(Request("writing", span), lambda: self._medium.write(start, data))
         with self._lock:
             self.bytes_written += len(data)

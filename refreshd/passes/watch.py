@@ -85,6 +85,7 @@ class Watch:
         self._samples: list[WatchSample] = []
         self._sampled_traffic = 0
         self._pauses: list[HeatPause] = []
+        self.rested_s = 0.0  # all rests together, those by the clock included
         self.is_failing = is_known_failing
         self.is_failing_noted = is_known_failing
         self.place = (0, 1)  # bytes done, and of how many
@@ -228,6 +229,7 @@ class Watch:
                 return
             with self._bench.lanes.resting():
                 clock.sleep(min(SLICE_S, left_s))
+            self.rested_s += min(SLICE_S, left_s)
 
     def _sample(self, at_s: float, traffic: int, heat: Heat) -> None:
         celsius = None if heat.missed or heat.is_silent else heat.believed
