@@ -109,10 +109,12 @@ def _since_comparable(looks: Sequence[Look]) -> Iterator[str]:
     now = looks[-1]
     if now.reading.route is Route.SILENT:
         return
-    comparable = eras_of(looks)[now.reading.route].looks
-    if len(comparable) < 2:  # noqa: PLR2004 - this reading, and one to compare it with.
+    era = eras_of(looks)[now.reading.route]
+    if len(era.looks) == 1:
+        if era.breach is not None:
+            yield wording.sentence(f"{wording.fell(era.breach)}; nothing else is compared")
         return
-    last = comparable[-2]
+    last = era.looks[-2]
     for text in _changes(last.reading, now.reading, _between(last, now)):
         yield wording.sentence(text)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from refreshd.health import wording
+from refreshd.health.history import ONE_VISIT
 from refreshd.health.scales import (
     COPY_OFF,
     DO_NOT_WRITE,
@@ -68,6 +69,7 @@ PATH_ERRORS = Scale(
     settled=Weight(FIT, FIT),
     standing=Weight(FIT, FIT),
     growing=Weight(WATCH, WATCH),
+    settled_after=ONE_VISIT,
     advice="Try another cable or dock first: the drive need not be the cause",
 )
 RESETS = replace(
@@ -83,6 +85,7 @@ TOO_HOT = Scale(
     settled=Weight(FIT, FIT),
     standing=Weight(FIT, FIT),
     growing=Weight(WATCH, WATCH),
+    settled_after=ONE_VISIT,
     advice="It wants more air",
 )
 TOO_COLD = replace(

@@ -31,7 +31,8 @@ RISES_WITHIN = timedelta(days=6 * 365 + 1)
 """How far apart rises still belong together: two refreshes, three years apart; own choice."""
 
 ONE_VISIT = timedelta(days=30)
-"""Rises closer than this count as one: a visit has a reading before and one after; own choice."""
+"""Readings closer than this are of one visit: rises count as one, and what another cable or more
+air cures has not been seen to be cured yet. Own choice."""
 
 HOURS_SLACK = 24
 """By how many hours a drive's own clock may go back: one that loses power forgets what it had
@@ -96,7 +97,7 @@ class Point(NamedTuple):
 
 
 class Fall(NamedTuple):
-    """What cannot fall fell: from one value to another, between two readings."""
+    """What cannot change so in one drive, and did: from one value to another."""
 
     measure: Measure
     before: Point
@@ -105,11 +106,16 @@ class Fall(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """One measure over time, oldest first, never empty; nothing from before a fall of it."""
+    """
+    One measure over time, oldest first, never empty; nothing from before a fall of it.
+
+    `settled_after`: how long it must have stood still to count as settled.
+    """
 
     measure: Measure
     points: tuple[Point, ...]
     fall: Fall | None = None
+    settled_after: timedelta = SETTLED_AFTER
 
     @property
     def now(self) -> int:
@@ -129,8 +135,9 @@ class Track:
     @property
     def base(self) -> Point:
         """What it is compared with: the newest point that is old enough, else the oldest."""
-        old = [point for point in self.points if self.at - point.at >= SETTLED_AFTER]
-        return old[-1] if old else self.points[0]
+        settled_by = self.at - self.settled_after
+        old = (point for point in reversed(self.points) if point.at <= settled_by)
+        return next(old, self.points[0])
 
     @property
     def still_since(self) -> datetime:
@@ -145,7 +152,7 @@ class Track:
     @property
     def is_settled(self) -> bool:
         """Say whether it has stood still for long."""
-        return self.at - self.still_since >= SETTLED_AFTER
+        return self.at - self.still_since >= self.settled_after
 
     @property
     def grown(self) -> int:
@@ -157,9 +164,9 @@ class Track:
     @property
     def least(self) -> Point:
         """The newest of the points with the least value since `base`."""
-        recent = [point for point in self.points if point.at >= self.base.at]
-        least = min(point.value for point in recent)
-        return [point for point in recent if point.value == least][-1]
+        base = self.base.at
+        recent = (point for point in reversed(self.points) if point.at >= base)
+        return min(recent, key=lambda point: point.value)
 
     @property
     def rises(self) -> int:
@@ -187,7 +194,7 @@ class Era:
         """The reading that is judged."""
         return self.looks[-1]
 
-    def track(self, measure: Measure) -> Track | None:
+    def track(self, measure: Measure, settled_after: timedelta = SETTLED_AFTER) -> Track | None:
         """Return one measure over time; None: it was never reported."""
         points: list[Point] = []
         fall: Fall | None = None
@@ -200,7 +207,7 @@ class Era:
                 fall = Fall(measure, points[-1], point)
                 points = []
             points.append(point)
-        return Track(measure, tuple(points), fall) if points else None
+        return Track(measure, tuple(points), fall, settled_after) if points else None
 
 
 def looks_of(series: Sequence[HealthEntry]) -> tuple[Look, ...]:

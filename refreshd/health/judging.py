@@ -20,6 +20,7 @@ from refreshd.health_cards import (
     HealthReading,
     Measure,
     Moment,
+    OwnWord,
     Part,
     Route,
     Verdict,
@@ -62,6 +63,9 @@ RULES: tuple[Rule, ...] = (
     states.went_back,
 )
 
+MOMENTARY = frozenset({states.too_hot_now, states.too_cold_now})
+"""Rules about the moment of a reading; what they say is of no account later."""
+
 TELLING = frozenset(
     {
         Measure.MOVED_SECTORS,
@@ -78,13 +82,16 @@ TELLING = frozenset(
 )
 """A drive that reports none of these now may say that it passes, and nothing bears it out."""
 
+REASONS_MAX = 3
+"""Reasons that are named in one sentence: a drive may give as many as it has pages (I8)."""
+
 NOTHING_AGAINST = (
     "Nothing that it reports speaks against it. That is no promise: of the drives that failed in "
     "a published fleet, more than half had given none of the strong signs"
 )
 """56 % of them. Source: Pinheiro, Weber, Barroso, FAST'07 (from memory)."""
 
-NOTHING_TELLING = "It counts nothing that would tell how it is"
+NOTHING_TELLING = "It reports nothing that would tell how it is"
 SILENT = "It answers no question about itself, which is not the same as being well"
 
 
@@ -132,7 +139,18 @@ def _lines(looks: Sequence[Look]) -> list[EvidenceLine]:
         return lines
     if TELLING & now.reading.measures.keys():
         return [EvidenceLine(None, FIT, wording.sentence(NOTHING_AGAINST)), *lines]
-    return [EvidenceLine(None, Verdict.NOT_KNOWN, wording.sentence(NOTHING_TELLING))]
+    return [_nothing_telling(now)]
+
+
+def _nothing_telling(now: Look) -> EvidenceLine:
+    """Say that its own word alone bears nothing out, and why there is no more."""
+    text = NOTHING_TELLING
+    if now.reading.says is OwnWord.PASSING:
+        text = f"{text}, but that it is passing"
+    reasons = sorted(set(now.reading.unreported.values()))
+    if reasons:
+        text = f"{text} ({'; '.join(reasons[:REASONS_MAX])})"
+    return EvidenceLine(None, Verdict.NOT_KNOWN, wording.sentence(text))
 
 
 def _silence(now: Look) -> EvidenceLine:
@@ -155,7 +173,8 @@ def _carried(eras: Mapping[Route, Era], own: Era | None, now: Look) -> list[Evid
             continue
         route = "" if own is None else f" by {era.last.reading.route.value}"
         said = f"As read in {wording.month(then)}{route}: "
-        found = [line for rule in RULES for line in rule(Facts(era))]
+        lasting = (rule for rule in RULES if rule not in MOMENTARY)
+        found = [line for rule in lasting for line in rule(Facts(era))]
         lines += [
             replace(line, sentence=said + line.sentence)
             for line in found

@@ -7,10 +7,11 @@ that is milder than growing, and many are never milder than few.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import NamedTuple
 
 from refreshd.health import wording
-from refreshd.health.history import Era, Track
+from refreshd.health.history import SETTLED_AFTER, Era, Track
 from refreshd.health_cards import EvidenceLine, Measure, Part, Route, Verdict
 
 FIT, WATCH = Verdict.FIT, Verdict.WATCH
@@ -50,8 +51,8 @@ class Weight(NamedTuple):
 class Scale:
     """What follows from one count.
 
-    `settled`: it has stood still for years; `standing`: it is there; `growing`: it has grown.
-    `many_rises` None: rises are not counted. `advice` is given where it has grown.
+    `settled`: it has stood still for `settled_after`; `standing`: it is there; `growing`: it has
+    grown, and then `advice` is given. `many_rises` None: rises are not counted.
     """
 
     measure: Measure
@@ -61,6 +62,7 @@ class Scale:
     growing: Weight
     many: int = MANY_SECTORS
     many_rises: int | None = None
+    settled_after: timedelta = SETTLED_AFTER
     advice: str = ""
 
     def verdict(self, track: Track) -> Verdict:
@@ -97,9 +99,9 @@ class Facts:
             return rotation.now == NOT_TURNING
         return self.era.track(Measure.ENDURANCE_USED) is not None
 
-    def track(self, measure: Measure) -> Track | None:
+    def track(self, measure: Measure, settled_after: timedelta = SETTLED_AFTER) -> Track | None:
         """Return one measure over time; None: it was never reported."""
-        return self.era.track(measure)
+        return self.era.track(measure, settled_after)
 
     def current(self, measure: Measure) -> int | None:
         """Return one measure of the last reading alone."""
@@ -126,7 +128,7 @@ def worst(*verdicts: Verdict) -> Verdict:
 
 def weigh(facts: Facts, scale: Scale) -> tuple[EvidenceLine, ...]:
     """Return what one count shows, or nothing where there is nothing to count."""
-    track = facts.track(scale.measure)
+    track = facts.track(scale.measure, scale.settled_after)
     if track is None or track.now <= 0:
         return ()
     verdict = scale.verdict(track)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from refreshd.health import wording
-from refreshd.health.history import SETTLED_AFTER, Fall, Track
-from refreshd.health.scales import COPY_OFF, DO_NOT_WRITE, FIT, WATCH, Facts, worst
+from refreshd.health.history import ONE_VISIT, SETTLED_AFTER, Look, Track
+from refreshd.health.scales import COPY_OFF, DO_NOT_WRITE, FIT, WATCH, Facts
 from refreshd.health_cards import (
     EvidenceLine,
     Measure,
@@ -83,6 +83,10 @@ WARNINGS: Mapping[str, tuple[Part | None, Verdict]] = {
 """What follows from what a drive warns of; from what it says in other words, "watch"."""
 
 
+SURFACES = frozenset({Part.COATING, Part.CELLS})
+"""What a self-test reads; where it fails in that, content cannot be read."""
+
+
 def own_word(facts: Facts) -> Lines:
     """What the drive says when it is asked whether it is about to fail. It is not taken back."""
     said = [look for look in facts.era.looks if look.reading.says is not OwnWord.NOT_SAID]
@@ -116,18 +120,25 @@ def self_tests(facts: Facts) -> Lines:
     if look is None:
         return ()
     tests = look.reading.self_tests
-    lines = []
-    for index, test in enumerate(tests):
-        if test.outcome is SelfTestOutcome.FAILED:
-            is_passed_since = any(_clears(newer, test) for newer in tests[:index])
-            text = _failed_text(test)
-            if is_passed_since:
-                text = f"{text}; it has passed one since"
-            if look.at != facts.era.last.at:
-                text = f"{text} (as reported in {wording.month(look.at)}, and not since)"
-            verdict = WATCH if is_passed_since else _failed_verdict(test)
-            lines.append(facts.line(test.failed_part, verdict, text))
+    lines = [
+        _failed_line(facts, look, test, tests[:index])
+        for index, test in enumerate(tests)
+        if test.outcome is SelfTestOutcome.FAILED
+    ]
     return (max(lines, key=lambda line: line.verdict.severity),) if lines else ()
+
+
+def _failed_line(
+    facts: Facts, look: Look, test: SelfTest, newer: Sequence[SelfTest]
+) -> EvidenceLine:
+    is_of_surface = test.first_bad_sector is not None or test.failed_part in SURFACES
+    verdict = DO_NOT_WRITE if is_of_surface else COPY_OFF
+    text = _failed_text(test)
+    if any(_clears(one, test) for one in newer):
+        verdict, text = WATCH, f"{text}; it has passed one since"
+    if look.at != facts.era.last.at:
+        text = f"{text} (as reported in {wording.month(look.at)}, and not since)"
+    return facts.line(test.failed_part or (Part.COATING if is_of_surface else None), verdict, text)
 
 
 def rereading(facts: Facts) -> Lines:
@@ -212,7 +223,7 @@ def too_cold_now(facts: Facts) -> Lines:
 
 def once_too_hot(facts: Facts) -> Lines:
     """The highest temperature of its life, against its limit."""
-    track = facts.track(Measure.CELSIUS_HIGHEST)
+    track = facts.track(Measure.CELSIUS_HIGHEST, ONE_VISIT)
     limit = _limit(facts)
     if track is None or track.now <= limit:
         return ()
@@ -247,8 +258,8 @@ def another_drive(facts: Facts) -> Lines:
     if breach is None or facts.era.last.at - breach.after.at >= SETTLED_AFTER:
         return ()
     text = (
-        f"{_fell_text(breach)}: another drive may be behind this number, or its memory was "
-        "cleared. Nothing from before is compared with what it says now"
+        f"{wording.fell(breach)}. Another drive may be behind this number, or its memory was "
+        "cleared: nothing from before is compared with what it says now"
     )
     return (facts.line(None, WATCH, text),)
 
@@ -258,8 +269,8 @@ def went_back(facts: Facts) -> Lines:
     tracks = (facts.track(measure) for measure in JUDGED)
     falls = [track.fall for track in tracks if track is not None and track.fall is not None]
     recent = [one for one in falls if facts.era.last.at - one.after.at < SETTLED_AFTER]
-    tail = "a counter that falls began anew, or other firmware counts otherwise"
-    return tuple(facts.line(None, WATCH, f"{_fell_text(one)}: {tail}") for one in recent)
+    tail = "A counter that falls began anew, or other firmware counts otherwise"
+    return tuple(facts.line(None, WATCH, f"{wording.fell(one)}. {tail}") for one in recent)
 
 
 JUDGED = (
@@ -276,15 +287,6 @@ JUDGED = (
 """Counters that never fall, and from whose falling to less a drive would look better."""
 
 
-def _fell_text(fall: Fall) -> str:
-    before, after = fall.before, fall.after
-    return (
-        f"Its {fall.measure.value} were {wording.figure(before.value)} "
-        f"{wording.back_in(before.at, after.at)} and {wording.figure(after.value)} "
-        f"{wording.back_in(after.at, before.at)}"
-    )
-
-
 def _limit(facts: Facts) -> int:
     track = facts.track(Measure.CELSIUS_LIMIT)
     usual = FLASH_CELSIUS_MOST if facts.is_flash else CELSIUS_MOST
@@ -297,14 +299,6 @@ def _clears(newer: SelfTest, failed: SelfTest) -> bool:
         newer.kind is SelfTestKind.SHORT and failed.kind is SelfTestKind.SHORT
     )
     return newer.outcome is SelfTestOutcome.PASSED and is_enough
-
-
-def _is_reading_failure(test: SelfTest) -> bool:
-    return test.first_bad_sector is not None or test.failed_part in {Part.COATING, Part.CELLS}
-
-
-def _failed_verdict(test: SelfTest) -> Verdict:
-    return worst(COPY_OFF, DO_NOT_WRITE if _is_reading_failure(test) else COPY_OFF)
 
 
 def _failed_text(test: SelfTest) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
+from refreshd.health.history import Fall
 from refreshd.health_cards import Measure
 from refreshd.words import DAY_S
 
@@ -98,6 +99,15 @@ def back_in(then: datetime, at: datetime) -> str:
         return "earlier that day"
     said = _when(then, at)
     return f"in {said}" if said == month(then) else f"on {said}"
+
+
+def fell(fall: Fall) -> str:
+    """Return that something changed which cannot change so in one drive."""
+    before, after = fall.before, fall.after
+    return (
+        f"Its {fall.measure.value} went from {figure(before.value)} "
+        f"{back_in(before.at, after.at)} to {figure(after.value)} {back_in(after.at, before.at)}"
+    )
 
 
 def sentence(text: str) -> str:
