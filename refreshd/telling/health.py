@@ -74,8 +74,9 @@ def verdict_words(state: HealthState | None, as_of: date) -> str:
     """Say a verdict and how old the reading is that it stands on, in half a sentence."""
     if state is None:
         return "health never read"
-    if state.is_silent and state.judged_on is None:
-        return f"silent about its health (asked on {state.read_on})"
+    if state.is_silent and state.verdict is Verdict.NOT_KNOWN:
+        heard = "" if state.judged_on is None else f", last answered on {state.judged_on}"
+        return f"silent about its health (asked on {state.read_on}{heard})"
     on = state.judged_on or state.read_on
     silent = f"; silent when asked on {state.read_on}" if state.is_silent else ""
     return f"health: {state.verdict} (reading of {on}{_ago(on, as_of)}{silent})"
@@ -85,7 +86,7 @@ def brief_verdict(state: HealthState | None) -> str:
     """Say a verdict and the day of its reading in a few words, for a list."""
     if state is None:
         return "health never read"
-    if state.is_silent and state.judged_on is None:
+    if state.is_silent and state.verdict is Verdict.NOT_KNOWN:
         return f"silent about its health, {state.read_on}"
     return f"{state.verdict}, read {state.judged_on or state.read_on}"
 
@@ -143,6 +144,15 @@ def _why(card: DriveCard) -> str:
 
 def health_lines(view: HealthView, width: int | None = None) -> Iterator[str]:
     """Tell how a drive is: verdict, what speaks for it, what changed, what to do next."""
+    yield from (_plain(line) for line in _letter(view, width))
+
+
+def _plain(line: str) -> str:
+    """Leave out what would move a cursor: some words are those of a drive (I8)."""
+    return line if line.isprintable() else "".join(c if c.isprintable() else " " for c in line)
+
+
+def _letter(view: HealthView, width: int | None) -> Iterator[str]:
     card, state = view.card, view.card.health
     yield f"{card.number} ({card.title}, {card.shelfmark})"
     yield ""

@@ -117,7 +117,8 @@ def _x_axis(picture: Picture, margin: int, columns: int) -> Iterator[str]:
         row[begin : begin + len(tick.words)] = tick.words
         free = begin + len(tick.words) + 1
     yield "".join(row).rstrip()
-    yield f"{'':>{margin}} {_clean(picture.x_title)}"
+    for line in textwrap.wrap(_clean(picture.x_title), columns):
+        yield f"{'':>{margin}} {line}"
 
 
 def _clean(words: str) -> str:
