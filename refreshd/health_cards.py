@@ -185,6 +185,8 @@ class HealthReading:
     `unreported` says for a measure or page that one would expect why there is none: a broken
     checksum, a validity bit that is off, a page cut short. `warnings` are what the drive itself
     warns of, in the words of `OwnWarning` where it has them; `self_tests` has the newest first.
+    `sources` says which page a measure is from: the same counter on two pages may count in other
+    units, and one dock may let through what another does not. The kernel's own has none.
     """
 
     route: Route
@@ -194,6 +196,7 @@ class HealthReading:
     self_tests: tuple[SelfTest, ...] = ()
     warnings: tuple[str, ...] = ()
     silence: str = ""
+    sources: Mapping[Measure, PageName] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Refuse a number that the journal could not hold: no drive can have counted so far."""
