@@ -4,13 +4,15 @@ systemd starts it for one connection (`refreshd-helper@.service`), with the conn
 standard input and output. It answers one question, see `refreshd.kernel.root_side`, and ends.
 
 P1  Only the user that the service runs as is answered; the kernel says who asks (SO_PEERCRED).
-P2  What is asked is one of two lines that name a device right below /dev; nothing else is read.
+P2  What is asked is one of four lines that name a device right below /dev; nothing else is read.
 P3  A disk is switched off only while it is claimed (O_EXCL) and its disk sequence number, read
-    from that very handle, is the one that was named: no other disk can be meant by mistake.
+    from that very handle, is the one that was named: no other disk can be meant by mistake. An
+    NVMe drive is asked about its health, and told to test itself, over a handle with that number.
 P4  A disk that anything uses is not switched off: mounted, swapped to, assembled, attached,
     written to, or part of the running system.
 P5  Only drives that are meant to be unplugged can be: on USB, on SATA, or said to be removable.
-P6  Nothing is written to any disk, ever.
+P6  Nothing is written to any disk, ever. The commands that an NVMe drive gets are those in
+    `refreshd.pages.commands`: no line can bring another.
 
 It loads no library: what runs as root should fit in one sitting of reading.
 """
@@ -26,20 +28,27 @@ import struct
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from refreshd.adapters.in_use import reason_in_use, writers_of
 from refreshd.errors import RefusedError
-from refreshd.kernel import ioctls
+from refreshd.health_cards import SelfTestKind
+from refreshd.kernel import ioctls, nvme
 from refreshd.kernel.block_tree import Node
 from refreshd.kernel.root_side import (
     LINE_BYTES_MAX,
+    NOT_STARTED,
+    STARTED,
     Answer,
+    AskNvmePages,
+    AskNvmeSelfTest,
     AskPowerOff,
     AskWriters,
     Question,
     parse,
+    with_pages,
 )
 
 ENGINE_USER = "refreshd"
@@ -73,11 +82,16 @@ def answer_one(connection: socket.socket, allowed_uid: int) -> None:
     except OSError as err:
         cause = errno.errorcode.get(err.errno or 0, str(err))
         answer = Answer(refused=f"{cause} on the side of root")
-    _log(f"answered to process {pid}: {answer.line.strip()}")
+    _log(f"answered to process {pid}: {told_in_log(answer)}")
     try:
         connection.sendall(answer.line.encode())
     except OSError:
         return  # Whoever asked is gone.
+
+
+def told_in_log(answer: Answer) -> str:
+    """Return an answer for the log: without the pages in it, which come every few seconds."""
+    return replace(answer, pages={}).line.strip()
 
 
 def _line_of(connection: socket.socket) -> str:
@@ -99,6 +113,11 @@ def _answered(line: str, asked_by: int) -> Answer:
             return Answer(how="looked", writers=tuple(found))
         if isinstance(question, AskPowerOff):
             return Answer(how=switch_off(question.node, question.disk_sequence))
+        if isinstance(question, AskNvmePages):
+            return with_pages(read_nvme(question.node, question.disk_sequence))
+        if isinstance(question, AskNvmeSelfTest):
+            is_started = test_nvme(question.node, question.disk_sequence, question.kind)
+            return Answer(how=STARTED if is_started else NOT_STARTED)
     except RefusedError as err:
         return Answer(refused=str(err))
     return Answer(refused="no question that is answered here")
@@ -198,6 +217,39 @@ def _claimed(node: str) -> Iterator[int]:
         if err.errno == errno.EBUSY:
             raise RefusedError(f"{node}: something has claimed it; it stays on") from err
         raise
+
+
+def read_nvme(node: str, disk_sequence: int) -> nvme.Pages:
+    """
+    Return the pages of an NVMe drive.
+
+    Raises:
+        RefusedError: Another drive stands there, or it takes no commands.
+
+    """
+    with _nvme_drive(node, disk_sequence) as order:
+        return nvme.read_pages(order)
+
+
+def test_nvme(node: str, disk_sequence: int, kind: SelfTestKind) -> bool:
+    """Start a self-test of an NVMe drive; False: it knows none. Raises as `read_nvme`."""
+    with _nvme_drive(node, disk_sequence) as order:
+        return nvme.start_self_test(order, kind)
+
+
+@contextmanager
+def _nvme_drive(node: str, disk_sequence: int) -> Iterator[nvme.Order]:
+    """Open an NVMe drive that is provably the one that is meant; the pass keeps its claim on it."""
+    try:
+        with _opened(Path(node), os.O_RDONLY | os.O_NONBLOCK) as fd:
+            if not stat.S_ISBLK(os.fstat(fd).st_mode):
+                raise RefusedError(f"{node}: no whole disk")
+            if ioctls.disk_sequence(fd) != disk_sequence:  # P3
+                raise RefusedError(f"{node}: another disk stands there by now; it was not asked")
+            yield partial(nvme.send, fd)
+    except OSError as err:
+        cause = errno.errorcode.get(err.errno or 0, str(err))
+        raise RefusedError(f"{node}: {cause} asking it about itself") from err
 
 
 def _log(sentence: str) -> None:

@@ -80,13 +80,13 @@ def test_systemd_accepts_the_units(tmp_path: Path) -> None:
     assert told.returncode == 0
 
 
-def test_the_service_has_one_right_and_the_root_side_two() -> None:
+def test_the_service_has_one_right_and_the_root_side_three() -> None:
     """I9: whoever takes over the service has raw commands to disks, and no other right."""
     assert values("refreshd.service", "AmbientCapabilities") == ["CAP_SYS_RAWIO"]
     assert values("refreshd.service", "CapabilityBoundingSet") == ["CAP_SYS_RAWIO"]
     assert values("refreshd.service", "User") == ["refreshd"]
     assert values("refreshd-helper@.service", "CapabilityBoundingSet") == [
-        "CAP_SYS_PTRACE CAP_DAC_READ_SEARCH"
+        "CAP_SYS_PTRACE CAP_DAC_READ_SEARCH CAP_SYS_ADMIN"
     ]
 
 

@@ -1,7 +1,8 @@
-"""The root side answers one user, two questions, and switches off no disk by mistake."""
+"""The root side answers one user, four questions, and switches off no disk by mistake."""
 
 from __future__ import annotations
 
+import json
 import os
 import socket
 import stat
@@ -18,15 +19,30 @@ from hypothesis import strategies as st
 
 from refreshd.adapters.in_use import reason_in_use, unseen_note
 from refreshd.errors import RefusedError, RootSideAwayError
+from refreshd.health_cards import PageName, SelfTestKind
+from refreshd.kernel import nvme
 from refreshd.kernel.root_side import (
     Answer,
+    AskNvmePages,
+    AskNvmeSelfTest,
     AskPowerOff,
     AskWriters,
+    ask_nvme_pages,
+    ask_nvme_self_test,
     ask_power_off,
     ask_writers,
     parse,
+    with_pages,
 )
-from refreshd.privileged import Switch, answer_one, off_switch, pull, switch_off
+from refreshd.privileged import (
+    Switch,
+    answer_one,
+    off_switch,
+    pull,
+    read_nvme,
+    switch_off,
+    told_in_log,
+)
 from refreshd.quantities import MIB
 from tests import loops
 
@@ -114,7 +130,7 @@ def test_a_stranger_is_not_answered() -> None:
 
 
 @given(st.binary(max_size=200))
-def test_nothing_but_the_two_questions_is_understood(line: bytes) -> None:
+def test_nothing_but_the_four_questions_is_understood(line: bytes) -> None:
     """P2, I8: whatever else is sent is refused in one sentence."""
     if parse(line.decode("ascii", "replace")) is None:
         assert b"no question that is answered here" in asked(line, os.geteuid())
@@ -136,6 +152,17 @@ def test_nothing_but_the_two_questions_is_understood(line: bytes) -> None:
         "writers /dev/\n",
         "writers /dev/sdb \n",
         "writers /dev/" + "s" * 32 + "\n",
+        "nvme-pages /dev/nvme0n1\n",
+        "nvme-pages /dev/nvme0 7\n",
+        "nvme-pages /dev/sdb 7\n",
+        "nvme-pages /dev/nvme0n1p1 7\n",
+        "nvme-pages /dev/nvme0n1 7 short\n",
+        "nvme-pages /dev/nvme0n1 7 06\n",
+        "nvme-self-test /dev/nvme0n1 7\n",
+        "nvme-self-test /dev/nvme0n1 7 other\n",
+        "nvme-self-test /dev/nvme0n1 7 format\n",
+        "nvme-self-test /dev/nvme0n1 short\n",
+        "nvme-self-test /dev/sdb 7 short\n",
     ],
 )
 def test_a_question_that_is_not_quite_one_is_none(line: str) -> None:
@@ -151,6 +178,21 @@ def test_a_question_arrives_as_it_was_meant(node: str, sequence: int) -> None:
     """Both ends read the line with the same function."""
     assert parse(AskWriters(node).line) == AskWriters(node)
     assert parse(AskPowerOff(node, sequence).line) == AskPowerOff(node, sequence)
+
+
+@given(
+    st.from_regex(r"/dev/nvme[0-9]{1,4}n[0-9]{1,4}", fullmatch=True),
+    st.integers(min_value=0, max_value=2**63 - 1),
+    st.sampled_from([SelfTestKind.SHORT, SelfTestKind.EXTENDED]),
+)
+def test_a_question_about_health_arrives_as_it_was_meant(
+    node: str, sequence: int, kind: SelfTestKind
+) -> None:
+    """The same, and no other kind of test can be asked for."""
+    assert parse(AskNvmePages(node, sequence).line) == AskNvmePages(node, sequence)
+    assert parse(AskNvmeSelfTest(node, sequence, kind).line) == AskNvmeSelfTest(
+        node, sequence, kind
+    )
 
 
 def test_a_line_without_an_end_is_not_waited_for() -> None:
@@ -201,6 +243,105 @@ def test_a_name_that_could_lead_elsewhere_is_not_asked_about(tmp_path: Path) -> 
     """The asking end refuses what the answering end would."""
     with pytest.raises(RefusedError, match="no whole disk right below /dev"):
         ask_power_off("/dev/../etc", 1, tmp_path / "nobody")
+
+
+# --- What an NVMe drive says.
+
+HEALTH = bytes(range(256)) * 2
+READ = nvme.Pages(
+    {PageName.NVME_HEALTH: HEALTH, PageName.NVME_IDENTIFY: b"\x01" * 4096},
+    {PageName.NVME_SELF_TEST_LOG: "the drive lists no self-tests"},
+)
+
+
+@contextmanager
+def telling(address: Path, line: bytes) -> Iterator[Path]:
+    """Answer one connection at `address` with a line, whatever it asks."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
+        listener.bind(str(address))
+        listener.listen()
+
+        def tell() -> None:
+            connection, _ = listener.accept()
+            with connection:
+                connection.recv(1024)
+                connection.sendall(line)
+
+        answering = Thread(target=tell)
+        answering.start()
+        yield address
+        answering.join()
+
+
+def test_pages_cross_the_socket_byte_for_byte(tmp_path: Path) -> None:
+    """What the service decodes are the very bytes that the drive gave to root."""
+    line = with_pages(READ).line.encode()
+    with telling(tmp_path / "socket", line) as address:
+        found = ask_nvme_pages("/dev/nvme0n1", 7, address)
+
+    assert found == READ
+    assert len(line) < 64 * 1024
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"ata smart data": "AAAA"},
+        {"nvme health log": "AAAA"},
+        {"nvme health log": "not base64!"},
+        {"nvme health log": None},
+        {"no such page": "AAAA"},
+        ["nvme health log"],
+    ],
+)
+def test_pages_that_cannot_be_are_not_believed(said: object, tmp_path: Path) -> None:
+    """I8: another page, another length or another text is no answer, and no health."""
+    line = json.dumps({**json.loads(Answer(how="read").line), "pages": said}).encode()
+    with (
+        telling(tmp_path / "socket", line) as address,
+        pytest.raises(RootSideAwayError),
+    ):
+        ask_nvme_pages("/dev/nvme0n1", 7, address)
+
+
+def test_pages_do_not_stand_in_the_log() -> None:
+    """A drive is asked every few seconds while it works; the log would be nothing else."""
+    told = told_in_log(with_pages(READ))
+
+    assert "lists no self-tests" in told
+    assert len(told) < 400
+
+
+@pytest.mark.root
+def test_another_disk_at_the_node_of_an_nvme_drive_is_not_asked(node: str) -> None:
+    """P3: the drive was unplugged, and the next one got its name."""
+    with pytest.raises(RefusedError, match="another disk stands there"):
+        read_nvme(node, sequence_of(node) - 1)
+
+
+@pytest.mark.root
+def test_what_takes_no_admin_commands_is_refused_in_words(node: str) -> None:
+    """A disk of another kind gives no page and no health."""
+    with pytest.raises(RefusedError, match="asking it about itself"):
+        read_nvme(node, sequence_of(node))
+
+
+def test_a_node_that_is_gone_is_refused_across_the_socket(tmp_path: Path) -> None:
+    """Pulled out between the look and the question: nothing is started, nothing is claimed."""
+    with root_side(tmp_path / "socket", os.geteuid()) as address:
+        with pytest.raises(RefusedError, match="ENOENT asking it"):
+            ask_nvme_pages("/dev/nvme77n1", 1, address)
+        with pytest.raises(RefusedError, match="ENOENT asking it"):
+            ask_nvme_self_test("/dev/nvme77n1", 1, SelfTestKind.SHORT, address)
+
+
+@pytest.mark.parametrize(("how", "is_started"), [("started", True), ("not started", False)])
+def test_a_self_test_is_started_only_where_it_is_said(
+    how: str, tmp_path: Path, *, is_started: bool
+) -> None:
+    """Whoever waits for its end must not wait for a test that never began."""
+    with telling(tmp_path / "socket", Answer(how=how).line.encode()) as address:
+        assert ask_nvme_self_test("/dev/nvme0n1", 7, SelfTestKind.SHORT, address) is is_started
 
 
 # --- Who writes.
