@@ -13,8 +13,9 @@ from refreshd.adapters.system_clock import SystemClock
 from refreshd.configfile import LoadedPolicy, load, load_or_built_in
 from refreshd.errors import PolicyError
 from refreshd.policy import DrivePolicy, resolve
-from refreshd.ports import Attendant, Clock
+from refreshd.ports import Attendant, Clock, Examiner, Medium
 from refreshd.quantities import DriveNumber, MediumKind
+from refreshd.wiring.examining import examiner_for
 from refreshd.wiring.media import WorkableMedium, open_medium
 from refreshd.wiring.places import policy_file
 
@@ -30,6 +31,7 @@ class Station:
         clock: Never asked past this one.
         attendant: Hears how a pass goes, and may stop it.
         open_medium: How a path becomes a medium.
+        examiner_of: Who asks the drive behind a medium about itself; None: there is no drive.
         look_in: Where a drive may be that nobody names the place of.
         staging_objection: Says why copies of a medium may not be staged in a directory.
 
@@ -40,6 +42,7 @@ class Station:
     clock: Clock
     attendant: Attendant
     open_medium: Callable[[str], WorkableMedium | MountedFolder] = open_medium
+    examiner_of: Callable[[Medium], Examiner | None] = examiner_for
     look_in: Callable[[], tuple[str, ...]] = whole_disks
     staging_objection: Callable[[str | Path, str], str | None] = staging_objection
 
