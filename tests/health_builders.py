@@ -49,7 +49,7 @@ SPEAKING = HealthReading(
     warnings=("temperature is beyond its limits",),
 )
 SILENT = HealthReading(
-    route=Route.SILENT, says=OwnWord.NOT_SAID, silence="the bridge passes no command through"
+    route=Route.SILENT, says=OwnWord.NOT_SAID, silence="The bridge passes no command through"
 )
 PAGES = {
     PageName.ATA_SMART_DATA: bytes(range(256)) * 2,

@@ -1,4 +1,10 @@
-"""Events about a drive's health, and about its proving before it is taken into care."""
+"""Events about a drive's health, and about its proving before it is taken into care.
+
+Their labels are our own: the published vocabulary is about files and packages. "Validation"
+compares one with a standard, "appraisal" asks whether one is worth keeping, "metadata
+extraction" reads one; a drive that is asked how it is, or tried out, is none. Source: as in
+`refreshd.events`, definitions of val, app and mee.
+"""
 
 from __future__ import annotations
 

@@ -34,6 +34,14 @@ from refreshd.telling.progress import BarTeller, PlainTeller
 from refreshd.telling.tables import table_lines
 from refreshd.wiring.places import policy_file, state_directory
 from tests.builders import Scribe, accessioned, arrived, issued
+from tests.health_builders import (
+    certified,
+    health_read,
+    proving_begun,
+    proving_checkpoint,
+    proving_given_up,
+    watched,
+)
 
 K07 = DriveNumber("K07")
 P2 = PassId("K07/2")
@@ -270,6 +278,12 @@ ONE_OF_EACH: tuple[events.Event, ...] = (
     events.CarePaused(said_by="kim", until=datetime(2026, 3, 2, 9, 0, tzinfo=UTC)),
     events.CareResumed(said_by="kim"),
     events.PolicyTaken(file="/etc/refreshd/policy.toml", sha256="0" * 64),
+    health_read(),
+    watched(),
+    proving_begun(),
+    proving_checkpoint(),
+    certified(),
+    proving_given_up(),
 )
 
 
