@@ -75,7 +75,10 @@ def _registers(sense: bytes) -> Registers:
 
 
 _LOW_POWER = 0x5E
-_STANDBY_CONDITIONS = frozenset({0x03, 0x04, 0x09, 0x43})
+_STANDBY_CONDITIONS = frozenset({0x02, 0x04, 0x09, 0x0A, 0x43, 0x45})
+"""Standby by a timer or by command, standby_y likewise, changed to standby, to sleep; 03h, 05h to
+08h are idle, in which the medium turns."""
+
 _STOPPED = (0x04, 0x02)
 
 
