@@ -8,20 +8,19 @@ from __future__ import annotations
 
 import os
 import re
-import struct
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+
+from refreshd.pages import BadPageError, ata_identify, scsi_identity
+from refreshd.pages.ata_identify import AtaIdentity
+from refreshd.pages.octets import printable
 
 SECTOR = 512
 """Sizes in sysfs count units of 512 bytes whatever the sector is."""
 
 _USB_BUS = re.compile(r"usb\d+")
 """Name of a USB bus in a sysfs path. Source: Linux Documentation/driver-api/usb."""
-
-_IDENTIFY_AT, _IDENTIFY_BYTES = 60, 512
-"""Source: SAT, VPD page 89h ATA Information: IDENTIFY DEVICE data at byte 60."""
-
 
 NO_DRIVES = ("loop", "zram", "ram", "dm-", "md", "nbd", "rbd", "drbd", "sr", "fd", "zd", "bcache")
 """How the names of block devices begin that are no drive one could put on a shelf.
@@ -46,12 +45,6 @@ def _text(path: Path) -> str | None:
     except OSError:
         return None  # An attribute may be absent, or vanish with its device.
     return printable(found) or None
-
-
-def printable(raw: bytes) -> str:
-    """Return device text that can harm no terminal or log: printable ASCII, single spaces (I8)."""
-    kept = bytes(byte if 0x20 <= byte < 0x7F else 0x20 for byte in raw)  # noqa: PLR2004 - ASCII.
-    return " ".join(kept.decode("ascii").split())
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,10 +210,10 @@ def identity_of(disk: Node, sector: bytes | None = None) -> Identity:
     drives that are not on USB.
     """
     page = disk.raw("device/vpd_pg89")
-    own = identity_from_ata(sector or page[_IDENTIFY_AT : _IDENTIFY_AT + _IDENTIFY_BYTES])
+    own = identity_from_ata(sector) if sector else _identity_behind(page)
     wwn = disk.says("wwid") or disk.says("device/wwid")
     model = disk.says("device/model") or disk.says("device/name")
-    serial = _vpd_serial(disk.raw("device/vpd_pg80")) or disk.says("device/serial")
+    serial = _own_serial(disk.raw("device/vpd_pg80")) or disk.says("device/serial")
     return Identity(
         wwn=own.wwn or _world_wide(wwn),
         model=own.model or model,
@@ -237,32 +230,29 @@ def _world_wide(said: str | None) -> str | None:
     return said.lower() if said and said.lower().startswith(prefixes) else None
 
 
-def _vpd_serial(page: bytes) -> str | None:
-    """Return the serial of VPD page 80h. Source: SPC, unit serial number page."""
-    if len(page) < 4 or page[1] != 0x80:  # noqa: PLR2004 - header bytes, page code.
+def _own_serial(page: bytes) -> str | None:
+    """Return the serial of VPD page 80h; None where there is no such page, or a broken one."""
+    try:
+        return scsi_identity.unit_serial(page)
+    except BadPageError:
         return None
-    return printable(page[4 : 4 + int.from_bytes(page[2:4], "big")]) or None
 
 
-def identity_from_ata(data: bytes) -> Identity:
-    """Return identity from an IDENTIFY DEVICE sector, or nothing if it does not hold up.
-
-    Source: ACS IDENTIFY DEVICE words 10-19 serial, 27-46 model, 108-111 world-wide name,
-    255 integrity word; characters are swapped within each word.
-    """
-    if len(data) < _IDENTIFY_BYTES:
+def identity_from_ata(sector: bytes) -> Identity:
+    """Return identity from an IDENTIFY DEVICE sector, or nothing if it does not hold up."""
+    try:
+        return _own_words(ata_identify.identify(sector))
+    except BadPageError:
         return Identity()
-    if data[510] == 0xA5 and sum(data) % 256:  # noqa: PLR2004 - signature of the integrity word.
+
+
+def _identity_behind(page: bytes) -> Identity:
+    """Return identity from VPD page 89h, or nothing if it does not hold up."""
+    try:
+        return _own_words(scsi_identity.ata_behind(page))
+    except BadPageError:
         return Identity()
-    words = struct.unpack("<256H", data)
-    name = "".join(f"{word:04x}" for word in words[108:112])
-    return Identity(
-        wwn=f"naa.{name}" if name.startswith("5") else None,
-        model=_ata_text(words[27:47]) or None,
-        serial=_ata_text(words[10:20]) or None,
-    )
 
 
-def _ata_text(words: tuple[int, ...]) -> str:
-    """Return the text in IDENTIFY words: the first character is the high byte."""
-    return printable(b"".join(word.to_bytes(2, "big") for word in words))
+def _own_words(said: AtaIdentity) -> Identity:
+    return Identity(wwn=said.drive.wwn, model=said.drive.model, serial=said.drive.serial)

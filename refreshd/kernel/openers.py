@@ -12,8 +12,8 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from refreshd.kernel.block_tree import printable
 from refreshd.kernel.mounts import device_of_node
+from refreshd.pages.octets import printable
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import struct
 from hypothesis import given
 from hypothesis import strategies as st
 
-from refreshd.kernel.block_tree import Identity, _vpd_serial, _world_wide, identity_from_ata
+from refreshd.kernel.block_tree import Identity, _own_serial, _world_wide, identity_from_ata
 
 SERIAL = b"RD-TEST12345678"
 MODEL = b"REFRESHD TEST MODEL 16TB"
@@ -55,7 +55,7 @@ def test_hostile_pages_never_crash_and_give_plain_text(page: bytes) -> None:
     """I8: a drive is untrusted input; what it says goes to terminals and logs."""
     for raw in (page, page[:510].ljust(512, b"\x1b"), bytes(ata_sector()[:40]) + page):
         found = identity_from_ata(raw)
-        texts = [found.wwn, found.model, found.serial, _vpd_serial(b"\0\x80" + raw)]
+        texts = [found.wwn, found.model, found.serial, _own_serial(b"\0\x80" + raw)]
 
         assert all(text is None or text.isprintable() for text in texts)
 
