@@ -21,6 +21,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from refreshd.durations import Duration, is_shorter, subtract
 from refreshd.errors import PolicyError
 from refreshd.health_cards import HeatLimits
+from refreshd.policy_readers import choice
 from refreshd.policy_tables import (
     AccessRules,
     ClockRules,
@@ -45,7 +46,6 @@ from refreshd.policy_values import (
     Unproved,
     Wait,
     YesNo,
-    choice,
     read_drive_number,
 )
 from refreshd.quantities import MIB, DriveNumber, MediumKind

@@ -10,24 +10,21 @@ from typing import Annotated
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from refreshd.durations import Duration
-from refreshd.policy_values import (
+from refreshd.policy_readers import choice, choices
+from refreshd.policy_shelf_values import (
     CHANNEL_NAME_PATTERN,
     AccountGroup,
     Bays,
     ChannelAddress,
     ChannelName,
-    Interval,
     LongestVisit,
     PageDirectory,
     QuietHours,
     Reminders,
     SecretFile,
     StagingDirectory,
-    Wait,
-    YesNo,
-    choice,
-    choices,
 )
+from refreshd.policy_values import Interval, Wait, YesNo
 
 
 class Section(BaseModel):

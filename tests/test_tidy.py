@@ -47,6 +47,7 @@ OWNERS = {
     "httpx": ("refreshd.reception.line",),
     "psutil": ("refreshd.adapters.power", "refreshd.adapters.priority"),
     "pydantic": (
+        "refreshd.adapters.catalogue.health_tables",
         "refreshd.adapters.catalogue.tables",
         "refreshd.chain",
         "refreshd.config_template",
@@ -54,6 +55,8 @@ OWNERS = {
         "refreshd.events.*",
         "refreshd.messages",
         "refreshd.policy",
+        "refreshd.policy_readers",
+        "refreshd.policy_shelf_values",
         "refreshd.policy_tables",
         "refreshd.policy_values",
         "refreshd.reception.*",

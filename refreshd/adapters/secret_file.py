@@ -14,7 +14,7 @@ from errno import EACCES, EPERM, errorcode
 from pathlib import Path
 
 from refreshd.errors import NotDeliveredError
-from refreshd.policy_values import ADDRESS_PATTERN
+from refreshd.policy_shelf_values import ADDRESS_PATTERN
 
 ADDRESS_BYTES_MAX = 4096
 LINKS_MAX = 40
