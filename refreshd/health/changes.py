@@ -39,6 +39,13 @@ FIGURES = {
 """Measures that are no counts, with their units."""
 
 
+USE = (Measure.POWER_ON_HOURS, Measure.POWER_CYCLES, Measure.SPINDLE_STARTS)
+"""What grows with everyday use, and has one sentence together."""
+
+COMPARED = (*GAUGES, *COUNTERS, *FIGURES, *USE)
+"""All that is compared; not the temperature of the moment, and not what never changes."""
+
+
 @dataclass(frozen=True, slots=True)
 class Between:
     """How the time between two readings is said."""
@@ -132,7 +139,7 @@ def _changes(before: HealthReading, after: HealthReading, between: Between) -> I
     for measure, unit in FIGURES.items():
         yield from _figure_changed(measure, unit, before, after, between)
     yield from _tests_ended(before.self_tests, after.self_tests)
-    yield from _reported(before, after)
+    yield from _reported(before, after, between)
     yield from _use(before, after, between)
 
 
@@ -147,11 +154,19 @@ def _words_changed(before: HealthReading, after: HealthReading, between: Between
             yield f"The drive warns no more: {warning}"
 
 
+def _comparable(measure: Measure, before: HealthReading, after: HealthReading) -> tuple[int, int]:
+    """Return a measure before and after; equal ones where they cannot be compared."""
+    was, now = before.measures.get(measure), after.measures.get(measure)
+    if was is None or now is None or before.sources.get(measure) != after.sources.get(measure):
+        return 0, 0
+    return was, now
+
+
 def _gauge_changed(
     measure: Measure, before: HealthReading, after: HealthReading, between: Between
 ) -> Iterator[str]:
-    was, now = before.measures.get(measure), after.measures.get(measure)
-    if was is None or now is None or was == now:
+    was, now = _comparable(measure, before, after)
+    if was == now:
         return
     verb = "is" if now == 1 else "are"
     yield (
@@ -163,8 +178,8 @@ def _gauge_changed(
 def _counter_changed(
     measure: Measure, before: HealthReading, after: HealthReading, between: Between
 ) -> Iterator[str]:
-    was, now = before.measures.get(measure), after.measures.get(measure)
-    if was is None or now is None or was == now:
+    was, now = _comparable(measure, before, after)
+    if was == now:
         return
     if now < was:
         yield (
@@ -179,8 +194,8 @@ def _counter_changed(
 def _figure_changed(
     measure: Measure, unit: str, before: HealthReading, after: HealthReading, between: Between
 ) -> Iterator[str]:
-    was, now = before.measures.get(measure), after.measures.get(measure)
-    if was is None or now is None or was == now:
+    was, now = _comparable(measure, before, after)
+    if was == now:
         return
     name = measure.value.removesuffix(f" ({unit})")
     yield f"{name}: {wording.figure(now)} {unit}, {between.then} {wording.figure(was)} {unit}"
@@ -198,26 +213,32 @@ def _tests_ended(before: Sequence[SelfTest], after: Sequence[SelfTest]) -> Itera
         yield f"A {kind} ended{at}: {outcome}"
 
 
-def _reported(before: HealthReading, after: HealthReading) -> Iterator[str]:
-    for measure in Measure:
-        if measure in before.measures and measure not in after.measures:
-            why = after.unreported.get(measure.value)
-            yield f"Not reported any more: {measure.value}{f' ({why})' if why else ''}"
-        if measure in after.measures and measure not in before.measures:
-            yield f"Reported for the first time: {measure.value}"
+def _reported(before: HealthReading, after: HealthReading, between: Between) -> Iterator[str]:
+    """Say what is reported no more, anew, or by another page: a page may count in other units."""
+    was, now = before.measures, after.measures
+    both = [one for one in COMPARED if one in was and one in now]
+    told = {
+        f"Reported {between.then}, but not now": [
+            one for one in COMPARED if one in was.keys() - now
+        ],
+        f"Reported now, but not {between.then}": [
+            one for one in COMPARED if one in now.keys() - was
+        ],
+        f"From other pages than {between.then}, and so not compared": [
+            one for one in both if before.sources.get(one) != after.sources.get(one)
+        ],
+    }
+    for words, measures in told.items():
+        if measures:
+            yield f"{words}: {', '.join(measures)}"
 
 
 def _use(before: HealthReading, after: HealthReading, between: Between) -> Iterator[str]:
     """Say how much it was used, where that grew."""
-    said = (
-        (Measure.POWER_ON_HOURS, "hour of running", "hours of running"),
-        (Measure.POWER_CYCLES, "power-on", "power-ons"),
-        (Measure.SPINDLE_STARTS, "spindle start", "spindle starts"),
-    )
     parts = []
-    for measure, one, several in said:
-        more = after.measures.get(measure, 0) - before.measures.get(measure, 0)
-        if measure in before.measures and measure in after.measures and more > 0:
-            parts.append(f"{wording.figure(more)} {one if more == 1 else several}")
+    for measure in USE:
+        was, now = _comparable(measure, before, after)
+        if now > was:
+            parts.append(wording.amount(measure, now - was))
     if parts:
         yield f"{', '.join(parts)} {between.since}"

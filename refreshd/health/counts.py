@@ -17,6 +17,7 @@ from refreshd.health.scales import (
     Scale,
     Weight,
     counted_text,
+    of_other_pages,
     weigh,
     worst,
 )
@@ -24,7 +25,7 @@ from refreshd.health_cards import EvidenceLine, Measure, Part
 
 Lines = tuple[EvidenceLine, ...]
 
-WHAT_IS_LOST = "What was in them cannot be read"
+WHAT_IS_LOST = "What was written there cannot be read"
 
 MOVED = Scale(
     Measure.MOVED_SECTORS,
@@ -103,7 +104,8 @@ def moved_sectors(facts: Facts) -> Lines:
         return weigh(facts, MOVED)
     text = f"{counted_text(track)}, {wording.figure(waiting.now)} waiting"
     verdict = worst(MOVED.verdict(track), WAITING.standing.few)
-    return (facts.line(MOVED.part, verdict, text, track, waiting),)
+    line = facts.line(MOVED.part, verdict, text, track, waiting)
+    return (line, *of_other_pages(facts, MOVED))
 
 
 def waiting_sectors(facts: Facts) -> Lines:

@@ -1,7 +1,7 @@
 """What can be compared with what: the readings of one drive in one language, and their counts.
 
 1. Readings in different languages are never compared: a bridge that answers by itself counts
-   other things than the drive behind it.
+   other things than the drive behind it. Neither are figures from different pages.
 2. Readings before a break are not compared with those after it. A break is where something
    went back that only grows as a drive is used (hours, starts), or where the drive turns at
    another speed: then another drive stands behind the number, or its memory was cleared.
@@ -15,9 +15,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import NamedTuple
 
-from refreshd.health_cards import HealthEntry, HealthReading, Measure, Moment, Route
+from refreshd.health_cards import HealthEntry, HealthReading, Measure, Moment, PageName, Route
 
 SETTLED_AFTER = timedelta(days=2 * 365)
 """How long a count must have stood still to be called settled.
@@ -51,7 +52,7 @@ USE_COUNTERS = {
 TURNS_MIN = 2
 """Rotation below this is no speed: 1 stands for a medium that does not turn (from memory)."""
 
-WITNESSES = USE_COUNTERS.keys() | {Measure.ROTATIONS_PER_MINUTE}
+WITNESSES = (*USE_COUNTERS, Measure.ROTATIONS_PER_MINUTE)
 """What tells whether it is still the same drive."""
 
 NEVER_FALL = frozenset(
@@ -102,6 +103,10 @@ class Fall(NamedTuple):
     measure: Measure
     before: Point
     after: Point
+
+
+Witness = tuple[Measure, PageName | None]
+"""Something by which a drive is known again, and the page it came from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +177,7 @@ class Track:
     def rises(self) -> int:
         """At how many visits it was found to have grown, within `RISES_WITHIN`."""
         counted: list[datetime] = []
-        for before, after in zip(self.points, self.points[1:], strict=False):
+        for before, after in pairwise(self.points):
             is_one = after.value > before.value and self.at - after.at <= RISES_WITHIN
             if is_one and not (counted and after.at - counted[-1] < ONE_VISIT):
                 counted.append(after.at)
@@ -195,19 +200,37 @@ class Era:
         return self.looks[-1]
 
     def track(self, measure: Measure, settled_after: timedelta = SETTLED_AFTER) -> Track | None:
-        """Return one measure over time; None: it was never reported."""
-        points: list[Point] = []
-        fall: Fall | None = None
+        """Return one measure over time, from the page it came from last; None: from none ever."""
+        return next(iter(self.tracks(measure, settled_after)), None)
+
+    def tracks(
+        self, measure: Measure, settled_after: timedelta = SETTLED_AFTER
+    ) -> tuple[Track, ...]:
+        """Return one measure over time for each page it came from; the last page first."""
+        by_page: dict[PageName | None, list[Point]] = {}
         for look in self.looks:
-            value = look.reading.measures.get(measure)
-            if value is None:
-                continue
-            point = Point(look.at, value)
-            if points and value < points[-1].value and measure in NEVER_FALL:
-                fall = Fall(measure, points[-1], point)
-                points = []
-            points.append(point)
-        return Track(measure, tuple(points), fall, settled_after) if points else None
+            if measure in look.reading.measures:
+                page = look.reading.sources.get(measure)
+                points = by_page.pop(page, [])
+                points.append(_point(look, measure))
+                by_page[page] = points  # put last again: the page that spoke last stands last
+        return tuple(
+            _track(measure, points, settled_after) for points in reversed(by_page.values())
+        )
+
+
+def _point(look: Look, measure: Measure) -> Point:
+    return Point(look.at, look.reading.measures[measure])
+
+
+def _track(measure: Measure, points: Sequence[Point], settled_after: timedelta) -> Track:
+    """Cut off what lies before the last fall of what cannot fall."""
+    fall, first = None, 0
+    if measure in NEVER_FALL:
+        for index, (before, after) in enumerate(pairwise(points), start=1):
+            if after.value < before.value:
+                fall, first = Fall(measure, before, after), index
+    return Track(measure, tuple(points[first:]), fall, settled_after)
 
 
 def looks_of(series: Sequence[HealthEntry]) -> tuple[Look, ...]:
@@ -228,24 +251,35 @@ def _newest_era(looks: Sequence[Look]) -> Era:
     """Cut off what lies before the last break."""
     breach: Fall | None = None
     first = 0
-    known: dict[Measure, Point] = {}
+    known: dict[Witness, Point] = {}
     for index, look in enumerate(looks):
-        found = _breach(known, look)
+        told = _witnesses(look)
+        found = _breach(known, told)
         if found is not None:
             breach, first, known = found, index, {}
-        for measure in WITNESSES & look.reading.measures.keys():
-            known[measure] = Point(look.at, look.reading.measures[measure])
+        known |= told
     return Era(tuple(looks[first:]), breach)
 
 
-def _breach(known: Mapping[Measure, Point], look: Look) -> Fall | None:
+def _witnesses(look: Look) -> dict[Witness, Point]:
+    """Return what a reading has by which a drive is known again, and from which page."""
+    reading = look.reading
+    return {
+        (measure, reading.sources.get(measure)): _point(look, measure)
+        for measure in WITNESSES
+        if measure in reading.measures
+    }
+
+
+def _breach(known: Mapping[Witness, Point], told: Mapping[Witness, Point]) -> Fall | None:
     """Return what shows that a reading is of another drive than what is known."""
-    for measure in sorted(known.keys() & look.reading.measures.keys()):
-        was, now = known[measure].value, look.reading.measures[measure]
+    for witness in told:
+        measure = witness[0]
+        was, now = known.get(witness, told[witness]), told[witness]
         if measure is Measure.ROTATIONS_PER_MINUTE:
-            is_other = min(was, now) >= TURNS_MIN and was != now
+            is_other = min(was.value, now.value) >= TURNS_MIN and was.value != now.value
         else:
-            is_other = now < was - USE_COUNTERS[measure]
+            is_other = now.value < was.value - USE_COUNTERS[measure]
         if is_other:
-            return Fall(measure, known[measure], Point(look.at, now))
+            return Fall(measure, was, now)
     return None

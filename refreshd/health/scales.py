@@ -130,12 +130,23 @@ def weigh(facts: Facts, scale: Scale) -> tuple[EvidenceLine, ...]:
     """Return what one count shows, or nothing where there is nothing to count."""
     track = facts.track(scale.measure, scale.settled_after)
     if track is None or track.now <= 0:
-        return ()
-    verdict = scale.verdict(track)
+        return of_other_pages(facts, scale)
     text = counted_text(track)
     if scale.advice and track.grown > 0:
         text = f"{text}. {scale.advice}"
-    return (facts.line(scale.part, verdict, text, track),)
+    line = facts.line(scale.part, scale.verdict(track), text, track)
+    return (line, *of_other_pages(facts, scale))
+
+
+def of_other_pages(facts: Facts, scale: Scale) -> tuple[EvidenceLine, ...]:
+    """Return what other pages showed, for a while: a drive gets no better by changing them."""
+    tracks = facts.era.tracks(scale.measure, scale.settled_after)[1:]
+    return tuple(
+        facts.line(scale.part, scale.verdict(track), counted_text(track), track)
+        for track in tracks
+        if facts.era.last.at - track.at < scale.settled_after
+        and scale.verdict(track).severity >= WATCH.severity
+    )
 
 
 def counted_text(track: Track) -> str:

@@ -32,7 +32,10 @@ NAMES: Mapping[Measure, tuple[str, str]] = {
         "unreadable sectors reported to a host",
     ),
     Measure.READ_RECOVERIES: ("read recovery attempt", "read recovery attempts"),
-    Measure.START_RETRIES: ("spin-up that had to be tried again", "spin-ups tried again"),
+    Measure.START_RETRIES: (
+        "spin-up that had to be tried again",
+        "spin-ups that had to be tried again",
+    ),
     Measure.START_FAILURES: ("failed start of the spindle", "failed starts of the spindle"),
     Measure.PATH_ERRORS: ("transfer error on the cable", "transfer errors on the cable"),
     Measure.RESETS: ("reset in mid-command", "resets in mid-command"),
