@@ -118,6 +118,11 @@ class DriveCard:
     health: HealthState | None = None  # by its last reading; None: never read
 
     @property
+    def is_to_replace(self) -> bool:
+        """Say whether its health asks that it is read and copied off, and not rewritten."""
+        return self.health is not None and self.health.is_to_replace
+
+    @property
     def grid(self) -> ChunkGrid:
         """How the drive is divided into chunks."""
         return ChunkGrid(self.evidence.size_bytes, self.chunk_bytes)

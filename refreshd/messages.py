@@ -21,6 +21,7 @@ from refreshd.errors import (
     UsageError,
 )
 from refreshd.passes.bench import Mended, PassReport
+from refreshd.proving_cards import Certificate
 from refreshd.quantities import DriveNumber, Outcome, PassId, PassKind
 
 
@@ -145,17 +146,21 @@ def arrived_report(report: ReportTold) -> PassReport:
 class VisitEnded(Message):
     """A pass ended or stopped. `report` is for whoever asked for it; None: it did not begin.
 
-    `is_complete`: the pass reached its end, whatever it found. `error`: what stopped it.
+    `is_complete`: the pass reached its end, whatever it found. `error`: what stopped it. A health
+    reading has no report, and is complete also where the disk was asleep and was left alone. A
+    proving has no `drive`; its `certificate` says what was found, when it has ended.
     """
 
     kind: Literal["visit-ended"] = "visit-ended"
-    drive: DriveNumber
+    drive: DriveNumber | None
     pass_kind: PassKind
     outcome: Outcome
     is_complete: bool
     findings: int
     error: ErrorTold | None = None
     report: ReportTold | None = None
+    certificate: Certificate | None = None
+    was_asleep: bool = False
 
 
 class Released(Message):

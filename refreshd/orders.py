@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from refreshd.ports import ProvingWish
 from refreshd.quantities import MediumKind, PassKind
 
-IDENTIFY, VISIT, ACCESSION = "identify", "visit", "accession"
+IDENTIFY, VISIT, ACCESSION, PROVING = "identify", "visit", "accession", "proving"
 REST, RELEASE = "rest", "release"
 
 
@@ -27,6 +28,12 @@ class Order:
     drive: str = ""
     kind: PassKind | None = None
     is_closing: bool = False
+    lets_sleep: bool = False
+    is_erasing: bool = False
+    erase_drive: str = ""
+    is_reading_only: bool = False
+    leaves_out_extended_test: bool = False
+    is_anew: bool = False
     shelfmark: str = ""
     title: str = ""
     medium: MediumKind | None = None
@@ -34,9 +41,22 @@ class Order:
     holding: str | None = None
 
     @property
+    def proving_wish(self) -> ProvingWish:
+        """What is wanted of a proving."""
+        return ProvingWish(
+            is_erasing=self.is_erasing,
+            is_reading_only=self.is_reading_only,
+            erase_drive=self.erase_drive,
+            leaves_out_extended_test=self.leaves_out_extended_test,
+            is_anew=self.is_anew,
+        )
+
+    @property
     def pass_kind(self) -> PassKind:
         """The pass that a visit is for."""
-        return PassKind.ACCESSION if self.kind is None else self.kind
+        if self.kind is not None:
+            return self.kind
+        return PassKind.PROVING if self.act == PROVING else PassKind.ACCESSION
 
     def words(self) -> list[str]:
         """Return the words that `read_order` reads back."""
@@ -51,8 +71,16 @@ class Order:
 
     def _words_of_act(self) -> list[str]:
         if self.act == VISIT:
-            closing = ["--closing"] if self.is_closing else []
-            return [f"--drive={self.drive}", f"--kind={self.pass_kind.value}", *closing]
+            told = [f"--drive={self.drive}", f"--kind={self.pass_kind.value}"]
+            return told + _flags(closing=self.is_closing, lets_sleep=self.lets_sleep)
+        if self.act == PROVING:
+            named = [f"--erase-drive={self.erase_drive}"] if self.erase_drive else []
+            return named + _flags(
+                erase=self.is_erasing,
+                read_only=self.is_reading_only,
+                no_extended_test=self.leaves_out_extended_test,
+                anew=self.is_anew,
+            )
         if self.act != ACCESSION:
             return []
         told = [f"--drive={self.drive}", f"--shelfmark={self.shelfmark}", f"--title={self.title}"]
@@ -63,6 +91,10 @@ class Order:
         if self.holding is not None:
             told.append(f"--holding={self.holding}")
         return told
+
+
+def _flags(**given: bool) -> list[str]:
+    return [f"--{name.replace('_', '-')}" for name, is_given in given.items() if is_given]
 
 
 def read_order(words: Sequence[str]) -> Order:
@@ -82,6 +114,7 @@ def _parser() -> argparse.ArgumentParser:
         (IDENTIFY, "say which drive is at a node"),
         (VISIT, "run a pass on a drive in care"),
         (ACCESSION, "take a drive into care"),
+        (PROVING, "prove a drive that is not in care"),
         (REST, "let a disk stop turning that is not used for a while"),
         (RELEASE, "flush and stop a disk, so that it may be unplugged"),
     ):
@@ -90,9 +123,12 @@ def _parser() -> argparse.ArgumentParser:
         if name in {VISIT, ACCESSION}:
             act.add_argument("--drive", required=True, help="accession number")
         if name == VISIT:
-            kinds = (PassKind.FIXITY, PassKind.REFRESH)
+            kinds = (PassKind.FIXITY, PassKind.REFRESH, PassKind.HEALTH)
             act.add_argument("--kind", type=PassKind, choices=kinds, required=True)
             act.add_argument("--closing", dest="is_closing", action="store_true")
+            act.add_argument("--lets-sleep", action="store_true")
+        if name == PROVING:
+            _add_proving(act)
         if name == ACCESSION:
             act.add_argument("--shelfmark", required=True)
             act.add_argument("--title", required=True)
@@ -100,6 +136,14 @@ def _parser() -> argparse.ArgumentParser:
             act.add_argument("--written-on", type=date.fromisoformat)
             act.add_argument("--holding")
     return parser
+
+
+def _add_proving(act: argparse.ArgumentParser) -> None:
+    act.add_argument("--erase", dest="is_erasing", action="store_true")
+    act.add_argument("--erase-drive", default="", help="which drive may be written over")
+    act.add_argument("--read-only", dest="is_reading_only", action="store_true")
+    act.add_argument("--no-extended-test", dest="leaves_out_extended_test", action="store_true")
+    act.add_argument("--anew", dest="is_anew", action="store_true")
 
 
 def _add_seat(act: argparse.ArgumentParser) -> None:

@@ -21,7 +21,7 @@ import signal
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +37,7 @@ from refreshd.messages import (
     VisitEnded,
     WorkerEnded,
 )
-from refreshd.orders import ACCESSION, IDENTIFY, RELEASE, REST, VISIT, Order
+from refreshd.orders import ACCESSION, IDENTIFY, PROVING, RELEASE, REST, VISIT, Order
 from refreshd.ports import Seat, VisitOrder
 from refreshd.quantities import KIB, MIB
 
@@ -134,7 +134,7 @@ class WorkerProcesses:
         self._begin(seat, self._order(IDENTIFY, seat))
 
     def visit(self, seat: Seat, order: VisitOrder) -> None:
-        """Run a pass, or take a drive into care."""
+        """Run a pass, read the health, prove a drive or take one into care."""
         self._begin(seat, self._visit_order(seat, order))
 
     def rest(self, seat: Seat) -> None:
@@ -183,11 +183,16 @@ class WorkerProcesses:
         )
 
     def _visit_order(self, seat: Seat, wanted: VisitOrder) -> Order:
-        card = wanted.card
+        card, proving = wanted.card, wanted.proving
+        if proving is not None:
+            return replace(self._order(PROVING, seat), **asdict(proving))
         if card is None:
-            order = self._order(VISIT, seat)
             return replace(
-                order, drive=wanted.drive, kind=wanted.kind, is_closing=wanted.is_closing
+                self._order(VISIT, seat),
+                drive=wanted.drive,
+                kind=wanted.kind,
+                is_closing=wanted.is_closing,
+                lets_sleep=wanted.lets_sleep,
             )
         return replace(
             self._order(ACCESSION, seat),

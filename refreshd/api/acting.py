@@ -18,7 +18,7 @@ from refreshd.cards import DriveCard, Slip
 from refreshd.caretaker.status import Status
 from refreshd.errors import InvariantBrokenError, RefusedError, UsageError
 from refreshd.events import Entry
-from refreshd.ports import NewCard, VisitOrder
+from refreshd.ports import NO_NUMBER, NewCard, ProvingWish, VisitOrder
 from refreshd.quantities import FindingId, PassKind
 from refreshd.reception.wire import (
     PREFIX,
@@ -30,7 +30,10 @@ from refreshd.reception.wire import (
     Heard,
     PassWish,
     PauseWish,
+    ProvingWanted,
+    ReadingWish,
     ReasonWish,
+    SeatWish,
     Told,
 )
 from refreshd.verbs.care import Correction, Withdrawn, read_holding, read_number, read_text, shown
@@ -152,6 +155,54 @@ async def begin_pass(
         on=wish.on,
     )
     return _begun(office, order)
+
+
+@router.post(
+    "/drives/{number}/health",
+    summary="Ask a drive how it is",
+    response_model=Heard | Beat | Broken,
+    response_class=LiveStream,
+)
+async def read_health(
+    office: TheOffice, caller: TheCaller, number: Drive, wish: ReadingWish
+) -> LiveStream:
+    """Take a health reading of a drive that is plugged in, and tell when it is done."""
+    order = VisitOrder(read_number(number), PassKind.HEALTH, asked_by=caller.name, on=wish.on)
+    return _begun(office, order)
+
+
+@router.post(
+    "/provings",
+    summary="Prove a new drive",
+    response_model=Heard | Beat | Broken,
+    response_class=LiveStream,
+)
+async def prove(office: TheOffice, caller: TheCaller, wish: ProvingWanted) -> LiveStream:
+    """Begin the acceptance test of a disk that is in nobody's care, or go on with it.
+
+    The last line is of kind `visit-ended` and holds the certificate. Whoever stops reading stops
+    nothing: the proving goes on.
+    """
+    asked = wish.model_dump(exclude={"on"})
+    if not wish.erase_drive.isprintable():
+        raise UsageError("the name of the drive that may be written over has unprintable signs")
+    order = VisitOrder(
+        drive=NO_NUMBER,
+        kind=PassKind.PROVING,
+        asked_by=caller.name,
+        on=wish.on,
+        proving=ProvingWish(**asked),
+    )
+    return _begun(office, order)
+
+
+@router.post(
+    "/provings/stop", summary="End a proving at its checkpoint", response_model=Told[Status]
+)
+async def stop_proving(office: TheOffice, caller: TheCaller, wish: SeatWish) -> Response:
+    """Ask the proving of a disk to write down how far it is, and stop."""
+    office.caretaker.stop_proving(wish.on, caller.name)
+    return answer_of(Told[Status], office.caretaker.status())
 
 
 @router.post(

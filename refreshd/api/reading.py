@@ -22,6 +22,7 @@ from refreshd.api.office import answer_of
 from refreshd.api.watching import of_everything
 from refreshd.caretaker.status import Status
 from refreshd.events import Entry
+from refreshd.proving_cards import Certificate
 from refreshd.reception.wire import (
     PREFIX,
     About,
@@ -33,8 +34,10 @@ from refreshd.reception.wire import (
     Told,
 )
 from refreshd.verbs.care import read_number
+from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
+from refreshd.verbs.proving import Proved, proving_of
 from refreshd.verbs.records import LAST_MAX, JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
@@ -66,6 +69,38 @@ async def drive(office: TheOffice, caller: TheCaller, number: Drive) -> Response
     """Tell what is known of a drive, also of one that was withdrawn."""
     wanted = read_number(number)
     return await office.look(caller, Told[DriveView], lambda desk: desk.look_at(wanted))
+
+
+@router.get("/health", summary="How the drives are", response_model=Told[HealthList])
+async def shelf_health(office: TheOffice, caller: TheCaller) -> Response:
+    """Tell what the last health reading of each drive says, the worst first."""
+    return await office.look(caller, Told[HealthList], lambda desk: desk.health_list())
+
+
+@router.get("/drives/{number}/health", summary="How one drive is", response_model=Told[HealthView])
+async def health(office: TheOffice, caller: TheCaller, number: Drive) -> Response:
+    """Tell all health readings of a drive, and temperature and rate across its passes."""
+    wanted = read_number(number)
+    return await office.look(caller, Told[HealthView], lambda desk: desk.health_of(wanted))
+
+
+@router.get(
+    "/certificates",
+    summary="Drives that were proved",
+    response_model=Told[tuple[Certificate, ...]],
+)
+async def certificates(office: TheOffice, caller: TheCaller, drive: AnyDrive = None) -> Response:
+    """Tell what the provings of all drives found, or of one that is in care by now."""
+    wanted = None if drive is None else read_number(drive)
+    kind = Told[tuple[Certificate, ...]]
+    return await office.look(caller, kind, lambda desk: desk.certificates(wanted))
+
+
+@router.get("/certificates/{proving}", summary="What a proving found", response_model=Told[Proved])
+async def certificate(office: TheOffice, caller: TheCaller, proving: str) -> Response:
+    """Tell one certificate, and where in the journal it stands. The whole journal is read."""
+    wanted = proving_of(proving)
+    return await office.look_long(caller, Told[Proved], lambda desk: desk.proved(wanted))
 
 
 @router.get(

@@ -125,7 +125,8 @@ def of_visit(order: VisitOrder) -> Watcher:
     """Return somebody who watches one visit to its end."""
 
     def is_of_it(line: Heard) -> bool:
-        return line.drive == order.drive or line.node == order.on
+        is_drive = line.drive is not None and line.drive == order.number
+        return is_drive or line.node == order.on
 
     return Watcher(wanted=is_of_it, is_last=_ends_a_visit)
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from functools import partial
 
 from refreshd.cards import SlipState, Stay
-from refreshd.caretaker import words
+from refreshd.caretaker import provings, words
 from refreshd.caretaker.house import House
 from refreshd.caretaker.occupants import Occupant, Work
 from refreshd.events import DriveArrived, SlipAnswered, SlipReturned, StrangerReported
@@ -127,6 +127,9 @@ def _report(house: House, one: Occupant) -> None:
     """Report a stranger once (A3)."""
     evidence = one.evidence
     if evidence is None or one.is_offered:
+        return
+    if provings.take_up(house, one):
+        one.is_offered = True
         return
     if not house.around.ledger.is_reported(evidence):
         house.write(StrangerReported(evidence=evidence, place=one.seat.node))

@@ -14,6 +14,7 @@ from refreshd.caretaker.house import House
 from refreshd.caretaker.leaving import waits_too_long_at
 from refreshd.caretaker.occupants import Occupant
 from refreshd.caretaker.prompting import WAIT_FOR_START_S, is_waiting_for_start
+from refreshd.caretaker.readings import reading_due_s
 from refreshd.caretaker.visits import timeout_s
 from refreshd.hours import next_edge
 from refreshd.policy_tables import OnBattery
@@ -60,6 +61,11 @@ def _of_passes(house: House) -> Iterator[datetime]:
 def _of_occupant(house: House, one: Occupant) -> Iterator[datetime]:
     if one.retry_s is not None:
         yield house.wall(one.retry_s)
+    if one.cool_s is not None:
+        yield house.wall(one.cool_s)
+    read_s = reading_due_s(house, one)
+    if read_s is not None and read_s > house.now_s:
+        yield house.wall(read_s)
     waits_at = waits_too_long_at(house, one)
     if waits_at is not None:
         yield waits_at

@@ -26,12 +26,12 @@ def order_by_hand(house: House, order: VisitOrder) -> Seat:
     """
     house.look_again()
     house.fresh_rows()
-    one = _stranger_at(house, order) if order.card is not None else _drive_here(house, order)
-    _refuse_busy(one, order.drive)
+    one = _stranger_at(house, order) if order.is_of_stranger else _drive_here(house, order)
+    _refuse_busy(one, order.label)
     for obstacle in all_against(house, one, order):
         is_resting = obstacle.kind == "busy" and one.work is Work.REST
         if not is_resting:
-            raise RefusedError(f"no {order.kind} pass over {order.drive} now: {obstacle.why}")
+            raise RefusedError(f"no {order.what} now: {obstacle.why}")
     one.order = order
     one.over, one.released_how, one.kept = None, None, ""
     one.is_stopped_by_hand, one.retry_s, one.failures = False, None, 0
@@ -67,23 +67,28 @@ def _stranger_at(house: House, order: VisitOrder) -> Occupant:
             f"no disk is known at {order.on}: name a whole disk that was plugged in, such as "
             "/dev/sdb; `refreshd status` lists them"
         )
+    if order.proving is not None and one.drive is not None:
+        raise RefusedError(
+            f"the disk at {order.on} is {one.drive}, and in care: only a drive that is in nobody's "
+            "care is proved"
+        )
     if one.drive is not None and (one.drive != order.drive or house.card(one.drive).is_taken_in):
         raise RefusedError(f"the disk at {order.on} is {one.drive}, and in care already")
     return one
 
 
-def _refuse_busy(one: Occupant, number: DriveNumber) -> None:
+def _refuse_busy(one: Occupant, label: str) -> None:
     node = one.seat.node
     if one.run is not None:
         doing = "stops" if one.run.stop is not None else "is under way"
-        raise RefusedError(f"a {one.run.order.kind} pass over {number} {doing} at {node}")
+        raise RefusedError(f"a {one.run.order.what} {doing} at {node}")
     if one.hanging or one.unclear:
         raise RefusedError(f"the disk at {node} cannot be used: {one.hanging or one.unclear}")
     if one.work is Work.IDENTIFY or one.is_in_question:
         raise RefusedError(f"the disk at {node} is still being identified; ask again in a moment")
     if one.work is Work.RELEASE:
         raise RefusedError(
-            f"{number} is being released at {node}; unplug it, and plug it in again for a pass"
+            f"{label} is being released at {node}; unplug it, and plug it in again for a pass"
         )
 
 
@@ -99,3 +104,15 @@ def stop_by_hand(house: House, number: DriveNumber, by: str) -> None:
             one.order, one.is_stopped_by_hand, one.waits_for = None, True, ""
             return
     raise UsageError(f"no pass over {number} is under way; `refreshd status` lists them")
+
+
+def stop_proving(house: House, node: str, by: str) -> None:
+    """Stop the proving of the disk at a node, or let one that waits not begin."""
+    one = house.occupants.at(node)
+    order = None if one is None else one.order
+    if one is None or order is None or order.kind is not PassKind.PROVING:
+        raise UsageError(f"no proving at {node} is under way; `refreshd status` lists what is")
+    if one.run is not None:
+        ask_to_stop(house, one, Stop(Cause.BY_HAND, f"{by} stopped it"))
+    else:
+        one.order, one.waits_for = None, ""

@@ -23,9 +23,9 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from refreshd.cards import Slip, SlipState
-from refreshd.caretaker import arrivals, leaving, outcomes, prompting, visits
+from refreshd.caretaker import arrivals, leaving, outcomes, prompting, readings, visits
 from refreshd.caretaker.bells import AT_LEAST_EVERY, NEVER, next_due
-from refreshd.caretaker.by_hand import order_by_hand, stop_by_hand
+from refreshd.caretaker.by_hand import order_by_hand, stop_by_hand, stop_proving
 from refreshd.caretaker.house import House
 from refreshd.caretaker.occupants import Occupant, Work
 from refreshd.caretaker.scribe import RETRY_S
@@ -105,7 +105,7 @@ class Caretaker:
         one = self._house.occupants.speaker(seat)
         if one is None:
             return
-        number = one.drive if one.run is None else one.run.order.drive
+        number = one.drive if one.run is None else one.run.order.number
         one.heard_s, one.is_hang_said = self._house.now_s, False
         self._take_in(one, message)
         if isinstance(message, WorkerEnded):
@@ -183,6 +183,7 @@ class Caretaker:
     def _write_what_is_new(self) -> None:
         house = self._house
         self._end_pause()
+        readings.tell_worse(house)
         leaving.write_departures(house)
         arrivals.write_down(house)
         self._begin_and_end()
@@ -192,6 +193,7 @@ class Caretaker:
         if prompting.prompt(house):
             self._begin_and_end()
         prompting.offer(house)
+        readings.begin_readings(house)
         leaving.rest_idle(house)
         leaving.remind_of_waiting(house)
         slips = tuple(house.slips.values())
@@ -244,6 +246,16 @@ class Caretaker:
             UsageError: No pass over this drive is under way or waits.
         """
         stop_by_hand(self._house, number, by)
+        self._go_round()
+
+    def stop_proving(self, node: str, by: str) -> None:
+        """
+        Stop a proving by hand at its next checkpoint.
+
+        Raises:
+            UsageError: No disk at this node is being proved, or waits for it.
+        """
+        stop_proving(self._house, node, by)
         self._go_round()
 
     def pause(self, by: str, until: datetime | None) -> None:

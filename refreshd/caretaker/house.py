@@ -12,6 +12,7 @@ from refreshd.caretaker.scribe import Scribe
 from refreshd.caretaker.surroundings import Surroundings
 from refreshd.errors import require
 from refreshd.events import Entry, Event
+from refreshd.health_cards import Verdict
 from refreshd.policy import Policy
 from refreshd.ports import Notice
 from refreshd.quantities import DriveNumber
@@ -40,6 +41,9 @@ class House:
         """What is to be said of a drive that was pulled out; until it was written down."""
         self.vanished: dict[DriveNumber, Occupant] = {}
         """Drives that were let go and are gone; until that was written down."""
+        self.verdicts: dict[DriveNumber, Verdict] = {}
+        """What each drive's health said when people were told of it last."""
+        self.verdicts_from: Sequence[ShelfRow] | None = None
         self._planner = Planner()
         self._stays: Mapping[DriveNumber, Stay] | None = None
         self._slips: Mapping[DriveNumber, Slip] | None = None

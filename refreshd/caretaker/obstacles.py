@@ -10,6 +10,10 @@ What speaks against a pass now. Each rule gives a sentence, or nothing.
 - O5 Two disks that claim the same number are not worked on: one of them is mistaken for the other.
 - O6 No drive is worked on while an earlier worker of it is still out.
 - O7 A drive on hold is not written to.
+- O8 A drive that got too hot rests for a while.
+- O9 A health reading takes seconds and makes no noise: quiet hours are no obstacle to it, nor is
+  the battery. A pause is: whoever asked for it may have his hands at the bays.
+- O10 A proving is of a disk that has no number and no copies; it keeps to all other rules.
 """
 
 from __future__ import annotations
@@ -49,17 +53,18 @@ def all_against(house: House, one: Occupant, order: VisitOrder) -> Iterator[Obst
     if not house.scribe.is_well:
         why = house.scribe.clock_alarm or house.scribe.record_alarm
         yield Obstacle("record", f"nothing can be recorded: {why}")
-    yield from against_any(house)
-    yield from _of_the_seat(house, one, order.drive)
+    yield from against_any(house, order.kind)
+    yield from _of_the_seat(house, one, order.number)
+    yield from _heat(house, one)
     if order.kind is PassKind.REFRESH:
         yield from _hold(house, order.drive)
     yield from _bays(house)
-    if order.card is None:
+    if not order.is_of_stranger:
         yield from _siblings(house, order)
 
 
-def against_any(house: House) -> Iterator[Obstacle]:
-    """Yield what speaks against every pass, also one that is under way (O2)."""
+def against_any(house: House, kind: PassKind) -> Iterator[Obstacle]:
+    """Yield what speaks against every pass of a kind, also one that is under way (O2, O9)."""
     if house.is_ending:
         yield Obstacle("ending", "the service ends")
     pause = house.pause
@@ -68,6 +73,8 @@ def against_any(house: House) -> Iterator[Obstacle]:
         if pause.until is not None:
             until = f"{pause.until:%Y-%m-%d %H:%M} UTC"
         yield Obstacle("pause", f"{pause.said_by} paused all passes until {until}")
+    if kind is PassKind.HEALTH:
+        return
     spans = house.policy.visits.quiet_hours
     if spans and is_quiet(spans, house.local_now):
         edge = next_edge(spans, house.local_now)
@@ -77,17 +84,29 @@ def against_any(house: House) -> Iterator[Obstacle]:
         yield Obstacle("battery", "the server runs on battery")
 
 
-def _of_the_seat(house: House, one: Occupant, number: DriveNumber) -> Iterator[Obstacle]:
+def _of_the_seat(house: House, one: Occupant, number: DriveNumber | None) -> Iterator[Obstacle]:
     """Yield what speaks against any pass over this disk (O5, O6)."""
-    same = [other for other in house.occupants.of(number) if other is not one]
+    claims = () if number is None else house.occupants.of(number)
+    same = [other for other in claims if other is not one]
     if same:
         nodes = ", ".join(sorted(other.seat.node for other in (one, *same)))
         why = f"{nodes} all claim to be {number}; unplug all but the right one"
         yield Obstacle("double", why)
     if one.work is not None and one.work is not Work.IDENTIFY:
         yield Obstacle("busy", f"{one.seat.node} is busy ({one.work})")
-    elif house.occupants.is_worked_on(number):
+    elif number is not None and house.occupants.is_worked_on(number):
         yield Obstacle("worker", f"an earlier worker for {number} has not ended yet")
+
+
+def _heat(house: House, one: Occupant) -> Iterator[Obstacle]:
+    """Yield that a disk rests since it got too hot (O8)."""
+    if one.cool_s is not None and house.now_s < one.cool_s:
+        until = house.wall(one.cool_s)
+        why = (
+            f"it got too hot, and rests until {until:%H:%M} UTC; give it air: a fan, more room "
+            "around it, a cooler place"
+        )
+        yield Obstacle("heat", why)
 
 
 def _hold(house: House, number: DriveNumber) -> Iterator[Obstacle]:
@@ -103,9 +122,12 @@ def _bays(house: House) -> Iterator[Obstacle]:
     visiting = house.occupants.visiting()
     bays = house.policy.visits.bays
     if len(visiting) >= bays:
-        names = ", ".join(sorted(one.run.order.drive for one in visiting if one.run is not None))
+        orders = [one.run.order for one in visiting if one.run is not None]
+        names = ", ".join(sorted(order.label for order in orders))
         one_or_all = "the bay is" if bays == 1 else f"all {bays} bays are"
-        yield Obstacle("bays", f"{one_or_all} taken by {names}")
+        # What is over in seconds is nothing to tell people of.
+        is_brief = any(order.kind is PassKind.HEALTH for order in orders)
+        yield Obstacle("reading" if is_brief else "bays", f"{one_or_all} taken by {names}")
 
 
 def _siblings(house: House, order: VisitOrder) -> Iterator[Obstacle]:

@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from math import inf
 
 from refreshd.cards import Evidence, Presence
 from refreshd.caretaker.progress import Progress
+from refreshd.health_cards import HealthEntry
 from refreshd.messages import ErrorTold, VisitEnded
 from refreshd.ports import Seat, VisitOrder
 from refreshd.quantities import DriveNumber, PassKind
@@ -61,6 +63,7 @@ class Run:
     progress: Progress = field(default_factory=Progress)
     ended: VisitEnded | None = None
     stop: Stop | None = None
+    is_aside: bool = False  # a health reading that nobody waits for
 
 
 @dataclass(slots=True)
@@ -105,6 +108,12 @@ class Occupant:
     is_off: bool = False  # it was powered off, and cannot be seen any more
     kept: str = ""  # why it could not be released
     is_kept_said: bool = False
+    asked_s: float = -inf  # when it was asked how it is, beside its passes; -inf: not yet
+    last_reading: HealthEntry | None = None  # of its health; meaningless unless `is_looked_up`
+    is_looked_up: bool = False
+    heats: int = 0  # how often it got too hot in this stay
+    cool_s: float | None = None  # until when it rests for that
+    is_failing: bool = False  # it said so in this stay
     idle_s: float = 0.0  # since when no pass is under way
     is_left_said_at: datetime | None = None  # when somebody was told that it waits too long
 

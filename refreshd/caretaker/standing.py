@@ -8,8 +8,10 @@ from refreshd.caretaker.arrivals import is_of_server
 from refreshd.caretaker.house import House
 from refreshd.caretaker.leaving import is_released
 from refreshd.caretaker.occupants import Occupant, Run, Work
-from refreshd.caretaker.status import Doing, DriveHere, Status, VisitUnderWay
+from refreshd.caretaker.readings import last_reading
+from refreshd.caretaker.status import Doing, DriveHere, DriveToMind, Status, VisitUnderWay
 from refreshd.caretaker.visits import timeout_s
+from refreshd.health_cards import Measure, Verdict
 from refreshd.hours import is_quiet, next_edge
 
 PLANNED_SHOWN = 30
@@ -40,14 +42,26 @@ def status(house: House, next_bell: datetime | None) -> Status:
         clock_alarm=house.scribe.clock_alarm,
         record_alarm=house.scribe.record_alarm,
         open_findings=sum(row.open_findings for row in house.rows),
+        to_mind=_to_mind(house),
         backlog=house.backlog,
         next_bell=next_bell,
     )
 
 
+def _to_mind(house: House) -> tuple[DriveToMind, ...]:
+    """Return the drives whose health asks for something, the worst first."""
+    found = [
+        DriveToMind(row.card.number, row.card.health)
+        for row in house.rows
+        if row.card.health is not None and row.card.health.verdict.severity > Verdict.FIT.severity
+    ]
+    return tuple(sorted(found, key=lambda one: (-one.health.verdict.severity, one.drive)))
+
+
 def _here(house: House, one: Occupant) -> DriveHere:
     stay = None if one.drive is None else house.stays.get(one.drive)
     doing, why = _doing(house, one)
+    last = last_reading(house, one)
     return DriveHere(
         seat=one.seat,
         doing=doing,
@@ -56,6 +70,9 @@ def _here(house: House, one: Occupant) -> DriveHere:
         arrived_at=one.arrived_at if stay is None else stay.arrived_at,
         why=why,
         released_at=None if stay is None else stay.released_at,
+        health=None if one.drive is None else house.card(one.drive).health,
+        celsius=None if last is None else last.reading.measures.get(Measure.CELSIUS),
+        read_at=None if last is None else last.at,
     )
 
 
@@ -83,7 +100,7 @@ def _trouble(one: Occupant) -> tuple[Doing, str] | None:
         return Doing.IDENTIFYING, ""
     if one.unclear:
         return (Doing.IN_USE if is_of_server(one) else Doing.UNCLEAR), one.unclear
-    if one.drive is None and one.run is None:
+    if one.drive is None and one.run is None and not one.waits_for:
         return (Doing.STRANGER if one.is_stranger else Doing.IDENTIFYING), ""
     return None
 
@@ -102,7 +119,7 @@ def _visit(house: House, one: Occupant, run: Run) -> VisitUnderWay:
     hangs = silent_s >= timeout_s(house, one.drive)
     return VisitUnderWay(
         seat=one.seat,
-        drive=run.order.drive,
+        drive=run.order.number,
         kind=run.order.kind,
         is_closing=run.order.is_closing,
         asked_by=run.order.asked_by,

@@ -7,6 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from refreshd.cards import Evidence, Pause, Slip
+from refreshd.health_cards import HealthState
 from refreshd.ports import Seat
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.spreading import PlannedVisit
@@ -42,11 +43,22 @@ class DriveHere:
     arrived_at: datetime
     why: str = ""
     released_at: datetime | None = None
+    health: HealthState | None = None  # by its last reading; None: never read, or not in care
+    celsius: int | None = None  # at that reading
+    read_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DriveToMind:
+    """A drive in care whose health is not as one would like it, attached or on its shelf."""
+
+    drive: DriveNumber
+    health: HealthState
 
 
 @dataclass(frozen=True, slots=True)
 class VisitUnderWay:
-    """One pass under way, and how far it is, in bytes of the drive.
+    """One pass under way, and how far it is, in bytes of the drive. `drive` None: a proving.
 
     `done_bytes` and `of_bytes` are 0 until its worker has said something. `silent_s`: seconds
     since it last did. `hangs_at_byte`: where on the drive it stands, once it has been silent for
@@ -54,7 +66,7 @@ class VisitUnderWay:
     """
 
     seat: Seat
-    drive: DriveNumber
+    drive: DriveNumber | None
     kind: PassKind
     is_closing: bool
     asked_by: str  # empty: the plan
@@ -91,6 +103,7 @@ class Status:
     clock_alarm: str = ""
     record_alarm: str = ""
     open_findings: int = 0  # that wait for a decision, of all drives in care
+    to_mind: tuple[DriveToMind, ...] = ()  # whose health is "watch" or worse, the worst first
     backlog: str = ""  # which drives are past their grace and cannot be asked for yet
     next_bell: datetime | None = None
 

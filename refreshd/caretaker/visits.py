@@ -10,6 +10,11 @@ A pass over a drive that is here: when it begins, how it is watched, what become
 - V4 What is in the way is the server's own disk or staging: it is tried again, ever more seldom.
 - V5 A worker that was left hanging in the kernel is waited for by nobody: its seat is given up.
 - V6 A pass that was stopped by hand does not begin again by itself in this stay.
+- V7 A proving has no longest visit: no slip would ask for its drive again.
+- V8 A drive that got too hot even at rest is stopped, and tried again after an hour; the third
+  time in one stay it goes back, and people are told.
+- V9 A drive that says that it is failing is not rewritten any more: it is put on hold, and its
+  refresh turns into a reading.
 """
 
 from __future__ import annotations
@@ -67,12 +72,19 @@ def _is_refused_now(house: House, one: Occupant, order: VisitOrder) -> Obstacle 
 
 def begin(house: House, one: Occupant, order: VisitOrder) -> None:
     """Send a worker that runs a pass. Nothing may speak against it."""
-    require(not any(against_any(house)), "no pass begins while something speaks against all")
+    is_free = not any(against_any(house, order.kind))
+    require(is_free, "no pass begins while something speaks against all")
     one.run = Run(order, house.now)
     one.order = order
     one.first_begun_at = one.first_begun_at or _begun_at(house, one, order) or house.now
     one.waits_for = one.waits_said = one.kept = ""
     one.is_rested, one.is_left_said_at, one.released_how = False, None, None
+    house.send(one, Work.VISIT, partial(house.around.bays.visit, one.seat, order))
+
+
+def begin_aside(house: House, one: Occupant, order: VisitOrder) -> None:
+    """Send a worker that only asks a drive how it is; what is wanted of it otherwise stays."""
+    one.run = Run(order, house.now, is_aside=True)
     house.send(one, Work.VISIT, partial(house.around.bays.visit, one.seat, order))
 
 
@@ -97,7 +109,7 @@ def _wait(house: House, one: Occupant, obstacle: Obstacle) -> None:
     one.waits_for, one.is_wait_lasting = obstacle.why, obstacle.is_lasting
     if obstacle.kind == one.waits_said or one.drive is None:
         return
-    if obstacle.kind in {"record", "ending", "busy", "worker", "double"}:
+    if obstacle.kind in {"record", "ending", "busy", "worker", "double", "reading"}:
         return  # said elsewhere, or over in a moment
     one.waits_said = obstacle.kind
     card = house.card(one.drive)
@@ -110,10 +122,10 @@ def _wait(house: House, one: Occupant, obstacle: Obstacle) -> None:
 
 def stop_what_may_not_go_on(house: House) -> None:
     """Ask passes to stop that something speaks against by now (V2)."""
-    common = next(against_any(house), None)
     for one in house.occupants.visiting():
         if one.run is None or one.run.stop is not None or one.is_gone:
             continue
+        common = next(against_any(house, one.run.order.kind), None)
         stop = None if common is None else Stop(Cause.NOT_NOW, common.why)
         stop = stop or _stop_of(house, one, one.run)
         if stop is not None:
@@ -121,7 +133,9 @@ def stop_what_may_not_go_on(house: House) -> None:
 
 
 def _stop_of(house: House, one: Occupant, run: Run) -> Stop | None:
-    number = run.order.drive
+    number = run.order.number
+    if number is None:
+        return None  # V7
     if len(house.occupants.of(number)) > 1:
         return Stop(Cause.NOT_NOW, f"another disk claims to be {number}, too")
     if one.drive is not None and house.card(one.drive).withdrawn_on is not None:
@@ -171,8 +185,8 @@ def place_words(run: Run) -> str:
     """Say where on the drive a pass stands."""
     progress = run.progress
     if not progress.of_bytes:
-        return f"its {run.order.kind} pass had not read anything yet"
+        return f"its {run.order.kind.words} had not read anything yet"
     return (
-        f"its {run.order.kind} pass stands at byte {progress.done_bytes} of {progress.of_bytes} "
+        f"its {run.order.kind.words} stands at byte {progress.done_bytes} of {progress.of_bytes} "
         f"({progress.doing})"
     )

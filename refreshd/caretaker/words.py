@@ -7,8 +7,10 @@ from datetime import date
 
 from refreshd.cards import DriveCard, Evidence, Finding
 from refreshd.durations import counted
+from refreshd.health_cards import HealthState, Verdict
 from refreshd.ports import Notice, Urgency
-from refreshd.quantities import FindingKind, SlipNumber
+from refreshd.proving_cards import Certificate, Proving
+from refreshd.quantities import FindingKind, Outcome, PassKind, SlipNumber
 from refreshd.slip_words import (
     Sheet,
     batch_lines,
@@ -22,6 +24,8 @@ from refreshd.slip_words import (
 from refreshd.words import size_words
 
 FINDINGS_SHOWN = 10
+EVIDENCE_SHOWN = 8
+STEPS_SHOWN = 40
 
 
 def alarm(subject: str, body: str) -> Notice:
@@ -174,11 +178,73 @@ def finding_words(one: Finding) -> str:
     return f"{one.id}: {size_words(one.span.length)} from byte {one.span.start} {what}{note}"
 
 
-def failed(card: DriveCard, kind: str, why: str, next_step: str) -> Notice:
+def failed(card: DriveCard, kind: PassKind, why: str, next_step: str) -> Notice:
     """Say that a pass failed."""
     return alarm(
-        f"{card.number}: the {kind} pass did not get to its end",
+        f"{card.number}: the {kind.words} did not get to its end",
         f"{drive_words(card)}: {why}.\n{next_step}",
+    )
+
+
+def proving_failed(node: str, why: str, next_step: str) -> Notice:
+    """Say that a proving did not get to its certificate."""
+    return alarm(
+        f"The proving of the disk at {node} did not get to its end", f"{why}.\n{next_step}"
+    )
+
+
+# --- Health, and proving
+
+
+def worse(card: DriveCard, health: HealthState) -> Notice:
+    """Say that the health of a drive asks for something, why, and what."""
+    is_held = health.verdict is Verdict.DO_NOT_WRITE
+    subject = "nothing is written to it any more" if is_held else "it is to be replaced"
+    shown = [f"- {reason}" for reason in health.reasons[:EVIDENCE_SHOWN]]
+    after = (
+        "It is on hold: from now on it is only read, and no refresh is asked for. "
+        if is_held
+        else "The plan asks for no refresh any more: from now on it is only read. "
+    )
+    return alarm(
+        f"{card.number}: {subject}; copy its content off",
+        f"{drive_words(card)}: {health.verdict}, by its own account of {health.read_on}.\n"
+        + "\n".join(shown)
+        + f"\n\n{after}What to do: see where the other copies of its content are; copy it to "
+        "another drive while this one can still be read, the rarest content first; then take "
+        f"the new drive into care and this one out of it (`refreshd withdraw {card.number}`). "
+        f"`refreshd health {card.number}` tells how it came to that.",
+    )
+
+
+def proved(node: str, certificate: Certificate) -> Notice:
+    """Say what a proving found, and how to take the disk into care if it may be."""
+    which = evidence_words(certificate.evidence)
+    said = [f"- {one}" for step in certificate.results for one in step.sentences][:STEPS_SHOWN]
+    told = "\n".join([f"{which}.", *said])
+    if certificate.outcome is Outcome.FAIL:
+        return alarm(
+            f"The disk at {node} did not pass its proving: give it back",
+            f"{told}\n\nPut no content on it. `refreshd prove {node} --certificate` shows the "
+            "whole certificate, for whoever sold it.",
+        )
+    with_note = "" if certificate.outcome is Outcome.SUCCESS else ", with something to note"
+    return Notice(
+        Urgency.SLIPS,
+        f"The disk at {node} passed its proving{with_note}",
+        f"{told}\n\nOnce it holds its content, take it into care: refreshd accession {node} "
+        '--number NUMBER --shelfmark "ROOM, BOX" --title TITLE',
+    )
+
+
+def proving_waits(node: str, evidence: Evidence, proving: Proving) -> Notice:
+    """Say that a proving could go on, and why it does not by itself."""
+    return Notice(
+        Urgency.SLIPS,
+        f"A disk is at {node} whose proving was cut short",
+        f"{evidence_words(evidence)}.\nIts proving of {proving.begun_at:%Y-%m-%d} writes to it, "
+        "and it was unplugged since: what was put on it meanwhile would be lost, so that it does "
+        f"not go on by itself.\n\nTo go on: refreshd prove {node}\nOtherwise unplug it.",
     )
 
 

@@ -78,9 +78,11 @@ def _ended(which: str, message: VisitEnded) -> Line:
         message.outcome, logging.ERROR
     )
     found = f", {counted(message.findings, 'finding')}" if message.findings else ""
-    told = f"{which}: {message.pass_kind} pass ended: {message.outcome.value}{found}."
+    told = f"{which}: {message.pass_kind.words} ended: {message.outcome.value}{found}."
+    if message.was_asleep:
+        return Line(logging.INFO, f"{which}: it stands still, and was not asked how it is.", None)
     if message.error is not None:
-        told = f"{which}: {message.pass_kind} pass stopped{found}: {message.error.message}"
+        told = f"{which}: {message.pass_kind.words} stopped{found}: {message.error.message}"
         level = max(level, logging.WARNING)
         if message.error.kind == "PassStoppedError":
             level = logging.INFO
@@ -122,8 +124,8 @@ def status_sentence(status: Status, complaint: str = "") -> str:
 
 
 def _visit(visit: VisitUnderWay) -> str:
-    doing = visit.doing or f"{visit.kind} pass"
-    told = f"{visit.drive}: {doing}"
+    doing = visit.doing or visit.kind.words
+    told = f"{visit.drive or visit.seat.node}: {doing}"
     if visit.of_bytes:
         told += f" {share_words(visit.done_bytes, visit.of_bytes)}"
     if visit.left_s is not None:

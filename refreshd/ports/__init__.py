@@ -6,7 +6,17 @@ simulated in `refreshd.simulated`; the same contract tests run on both.
 
 from __future__ import annotations
 
-from refreshd.ports.bays import Bays, NewCard, Notice, NoticeBoard, Seat, Urgency, VisitOrder
+from refreshd.ports.bays import (
+    NO_NUMBER,
+    Bays,
+    NewCard,
+    Notice,
+    NoticeBoard,
+    ProvingWish,
+    Seat,
+    Urgency,
+    VisitOrder,
+)
 from refreshd.ports.clock import Clock
 from refreshd.ports.health import Examiner
 from refreshd.ports.media import Attendant, BlockMedium, Lanes, Medium, ReadBackMethod, StagingFile
@@ -20,6 +30,7 @@ from refreshd.ports.record import (
 )
 
 __all__ = [
+    "NO_NUMBER",
     "Attendant",
     "Bays",
     "BlockMedium",
@@ -35,6 +46,7 @@ __all__ = [
     "NewCard",
     "Notice",
     "NoticeBoard",
+    "ProvingWish",
     "ReadBackMethod",
     "Seat",
     "ShelfLock",

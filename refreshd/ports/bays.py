@@ -32,11 +32,33 @@ class NewCard:
 
 
 @dataclass(frozen=True, slots=True)
+class ProvingWish:
+    """What somebody wants of a proving.
+
+    `is_erasing`: somebody says that the content of the drive may go, and `erase_drive` says for
+    the second time which drive that is: `passes.proving.beginning.second_word`.
+    `is_reading_only`: nothing is written, even where the drive is empty. `is_anew`: an unfinished
+    proving of it is given up.
+    """
+
+    is_erasing: bool = False
+    is_reading_only: bool = False
+    erase_drive: str = ""
+    leaves_out_extended_test: bool = False
+    is_anew: bool = False
+
+
+NO_NUMBER = DriveNumber("")
+"""Stands in an order for a proving: a drive that is not in care has no number yet."""
+
+
+@dataclass(frozen=True, slots=True)
 class VisitOrder:
     """What a worker is to do with a drive at a seat.
 
-    `on` names the node of the seat; None: wherever the drive is. An accession has a `card` and
-    names its seat, since nobody can know where a drive is that is not in care yet.
+    `on` names the node of the seat; None: wherever the drive is. An accession has a `card` and a
+    proving a `proving`; both name their seat, since nobody can know where a drive is that is not
+    in care yet. `lets_sleep`: a disk that stands still is left alone, which is no failure.
     """
 
     drive: DriveNumber
@@ -45,6 +67,29 @@ class VisitOrder:
     asked_by: str = ""  # empty: the plan asks
     on: str | None = None
     card: NewCard | None = None
+    proving: ProvingWish | None = None
+    lets_sleep: bool = False
+
+    @property
+    def number(self) -> DriveNumber | None:
+        """The drive in care, or to be; None: of a stranger that is proved."""
+        return self.drive or None
+
+    @property
+    def label(self) -> str:
+        """Whom it is about, in words."""
+        return self.drive or f"the disk at {self.on}"
+
+    @property
+    def what(self) -> str:
+        """What it is, in words, such as ``refresh pass over K07``."""
+        is_pass = self.kind not in {PassKind.HEALTH, PassKind.PROVING}
+        return f"{self.kind.words} {'over' if is_pass else 'of'} {self.label}"
+
+    @property
+    def is_of_stranger(self) -> bool:
+        """Say whether it is about a disk that need not be in care."""
+        return self.card is not None or self.proving is not None
 
 
 class Bays(Protocol):

@@ -13,14 +13,28 @@ from refreshd.configfile import LoadedPolicy
 from refreshd.errors import DaemonUnreachableError, require
 from refreshd.events import Entry
 from refreshd.passes.bench import PassReport
-from refreshd.ports import Attendant
-from refreshd.quantities import DriveNumber, FindingId, PassKind
+from refreshd.ports import Attendant, ProvingWish
+from refreshd.proving_cards import Certificate
+from refreshd.quantities import DriveNumber, FindingId, PassKind, ProvingId
 from refreshd.reception.protocol import PassAsked
-from refreshd.verbs import care, deciding, looking, passes, policies, records, slips
+from refreshd.verbs import (
+    care,
+    deciding,
+    health,
+    health_reading,
+    looking,
+    passes,
+    policies,
+    proving,
+    records,
+    slips,
+)
 from refreshd.verbs.care import Accession, Correction, TakenIn, Withdrawn
 from refreshd.verbs.deciding import Accepted
+from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
+from refreshd.verbs.proving import Proved
 from refreshd.verbs.records import JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
@@ -83,6 +97,22 @@ class LocalReception:
         """Verify the whole journal."""
         return records.check_journal(self.bare)
 
+    def health_list(self) -> HealthList:
+        """Return the drives in care, the worst by their health first."""
+        return health.health_list(self.bare)
+
+    def health_of(self, number: DriveNumber) -> HealthView:
+        """Return the health readings of a drive."""
+        return health.health_of(self.bare, number)
+
+    def certificates(self, number: DriveNumber | None) -> tuple[Certificate, ...]:
+        """Return the certificates of drives that were proved."""
+        return health.certificates(self.bare, number)
+
+    def proved(self, wanted: ProvingId) -> Proved:
+        """Return one certificate, with the record of the journal that bears it out."""
+        return proving.proved(self.bare, wanted)
+
     def explain_policy(self, number: DriveNumber) -> Explained:
         """Work out which line decided each value for a drive."""
         return policies.explain_policy(self._station(), number)
@@ -137,6 +167,10 @@ class LocalReception:
         """Say that no daemon runs."""
         self._needs_daemon("a pass that was begun by hand is stopped by Ctrl-C where it was begun")
 
+    def stop_proving(self, on: str) -> Status:  # noqa: ARG002 - of the protocol
+        """Say that no daemon runs."""
+        self._needs_daemon("a proving that was begun here is stopped by Ctrl-C where it was begun")
+
     def run_pass(self, asked: PassAsked, attendant: Attendant) -> PassReport:
         """Run a pass in this process."""
         station = replace(self._station(), attendant=attendant)
@@ -144,6 +178,16 @@ class LocalReception:
             return passes.check(station, asked.drive, asked.on)
         require(asked.kind is PassKind.REFRESH, f"a pass that can be asked for, not {asked.kind}")
         return passes.refresh(station, asked.drive, asked.on, is_closing=asked.is_closing)
+
+    def read_health(self, number: DriveNumber, on: str | None, attendant: Attendant) -> HealthView:
+        """Ask a drive about its health in this process."""
+        station = replace(self._station(), attendant=attendant)
+        health_reading.read_health(station, number, on)
+        return health.health_of(station, number)
+
+    def prove(self, on: str, wish: ProvingWish, attendant: Attendant) -> Certificate:
+        """Prove a drive in this process."""
+        return proving.prove(replace(self._station(), attendant=attendant), on, wish)
 
     def take_in(self, wanted: Accession, attendant: Attendant) -> TakenIn:
         """Take a drive into care in this process."""

@@ -13,9 +13,10 @@ Rules:
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict
 from datetime import date, datetime
 from pathlib import Path
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 from urllib.parse import quote
 
 from pydantic import BaseModel, ValidationError
@@ -39,8 +40,9 @@ from refreshd.messages import (
     arrived_report,
 )
 from refreshd.passes.bench import PassReport
-from refreshd.ports import Attendant
-from refreshd.quantities import DriveNumber, FindingId
+from refreshd.ports import Attendant, ProvingWish
+from refreshd.proving_cards import Certificate
+from refreshd.quantities import DriveNumber, FindingId, ProvingId
 from refreshd.reception.line import FIRST_S_MAX, Line, Query, error_told, read
 from refreshd.reception.protocol import PassAsked
 from refreshd.reception.wire import (
@@ -54,18 +56,31 @@ from refreshd.reception.wire import (
     Heard,
     PassWish,
     PauseWish,
+    ProvingWanted,
+    ReadingWish,
     ReasonWish,
+    SeatWish,
     Told,
 )
 from refreshd.verbs.care import Accession, Correction, TakenIn, Withdrawn
 from refreshd.verbs.deciding import Accepted
+from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
+from refreshd.verbs.proving import Proved
 from refreshd.verbs.records import JournalWish, refuse_too_many
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
 
 T = TypeVar("T")
+
+
+class _Visit(NamedTuple):
+    """A visit that is asked for: its path, the question, and the drive or place it is about."""
+
+    path: str
+    wish: BaseModel
+    of: str
 
 
 class SocketReception:
@@ -119,6 +134,23 @@ class SocketReception:
     def check_journal(self) -> JournalVerified:
         """Verify the whole journal, however long that takes."""
         return self._line.get("/journal/verification", Told[JournalVerified], patience_s=None)
+
+    def health_list(self) -> HealthList:
+        """Return the drives in care, the worst by their health first."""
+        return self._line.get("/health", Told[HealthList])
+
+    def health_of(self, number: DriveNumber) -> HealthView:
+        """Return the health readings of a drive."""
+        return self._line.get(_of(number, "/health"), Told[HealthView])
+
+    def certificates(self, number: DriveNumber | None) -> tuple[Certificate, ...]:
+        """Return the certificates of drives that were proved."""
+        kind = Told[tuple[Certificate, ...]]
+        return self._line.get("/certificates", kind, _given(drive=number))
+
+    def proved(self, wanted: ProvingId) -> Proved:
+        """Return one certificate, with the record of the journal that bears it out."""
+        return self._line.get(f"/certificates/{quote(wanted, safe='')}", Told[Proved])
 
     def explain_policy(self, number: DriveNumber) -> Explained:
         """Work out which line decided each value for a drive."""
@@ -184,18 +216,37 @@ class SocketReception:
         """Ask the visit of a drive to end at its next checkpoint."""
         return self._line.ask("POST", _of(number, "/stop"), Told[Status])
 
+    def stop_proving(self, on: str) -> Status:
+        """Ask a proving to end at its next checkpoint."""
+        return self._line.ask("POST", "/provings/stop", Told[Status], _wish(SeatWish, on=on))
+
     def run_pass(self, asked: PassAsked, attendant: Attendant) -> PassReport:
         """Let the daemon run a pass, and wait for its end."""
         wish = _wish(PassWish, kind=asked.kind, on=asked.on, is_closing=asked.is_closing)
-        ended = self._visit(_of(asked.drive, "/pass"), wish, asked.drive, attendant)
-        return _report(ended)
+        visit = _Visit(_of(asked.drive, "/pass"), wish, asked.drive)
+        return _report(self._visit(visit, attendant))
+
+    def read_health(self, number: DriveNumber, on: str | None, attendant: Attendant) -> HealthView:
+        """Let the daemon ask a drive about its health, and wait for the answer."""
+        visit = _Visit(_of(number, "/health"), _wish(ReadingWish, on=on), number)
+        _refuse_failed(self._visit(visit, attendant))
+        return self.health_of(number)
+
+    def prove(self, on: str, wish: ProvingWish, attendant: Attendant) -> Certificate:
+        """Let the daemon prove a drive, and wait for the end of that."""
+        asked = _wish(ProvingWanted, on=on, **asdict(wish))
+        ended = self._visit(_Visit("/provings", asked, on), attendant)
+        _refuse_failed(ended)
+        if ended.certificate is None:
+            raise InvariantBrokenError(f"the proving at {on} ended without a certificate")
+        return ended.certificate
 
     def take_in(self, wanted: Accession, attendant: Attendant) -> TakenIn:
         """Let the daemon take a drive into care, and wait for the end of that."""
         was_known = self._is_known(wanted.number)
         facts = _facts(AccessionWish, wanted) | {"on": wanted.path}
         wish = _wish(AccessionWish, **facts)
-        report = _report(self._visit("/accessions", wish, wanted.number, attendant))
+        report = _report(self._visit(_Visit("/accessions", wish, wanted.number), attendant))
         return TakenIn(self.look_at(wanted.number).card, was_known, report)
 
     # The way there
@@ -208,12 +259,10 @@ class SocketReception:
             return False
         return True
 
-    def _visit(
-        self, path: str, wish: BaseModel, number: DriveNumber, attendant: Attendant
-    ) -> VisitEnded:
+    def _visit(self, visit: _Visit, attendant: Attendant) -> VisitEnded:
         """Begin a visit and hear it to its end."""
         is_asked_to_stop = False
-        with self._line.streaming("POST", path, wish) as lines:
+        with self._line.streaming("POST", visit.path, visit.wish) as lines:
             for text in lines:
                 line = read(STREAM_LINES, text)
                 if isinstance(line, Broken):
@@ -224,16 +273,19 @@ class SocketReception:
                         return ended
                 if attendant.wants_stop() and not is_asked_to_stop:
                     is_asked_to_stop = True
-                    self._stop_quietly(number, attendant)
+                    self._stop_quietly(visit, attendant)
         raise DaemonUnreachableError(
-            f"{self._line.path}: the daemon is gone; {number} is checkpointed, and the pass goes "
-            "on when the daemon runs again"
+            f"{self._line.path}: the daemon is gone; {visit.of} is checkpointed, and the work on "
+            "it goes on when the daemon runs again"
         )
 
-    def _stop_quietly(self, number: DriveNumber, attendant: Attendant) -> None:
+    def _stop_quietly(self, visit: _Visit, attendant: Attendant) -> None:
         """Ask for the stop; a pass that ended meanwhile cannot be stopped, and tells its end."""
         try:
-            self.stop(number)
+            if isinstance(visit.wish, ProvingWanted):
+                self.stop_proving(visit.of)
+            else:
+                self.stop(DriveNumber(visit.of))
         except UsageError:
             return
         except RefreshdError as err:
@@ -263,6 +315,12 @@ def _attend(line: Heard, attendant: Attendant) -> VisitEnded | None:
         case _:
             pass
     return None
+
+
+def _refuse_failed(ended: VisitEnded) -> None:
+    """Raise why a visit that has no report did not come to its end."""
+    if ended.error is not None:
+        raise error_told(ended.error)
 
 
 def _report(ended: VisitEnded) -> PassReport:

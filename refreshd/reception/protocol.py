@@ -18,12 +18,15 @@ from typing import TYPE_CHECKING, Protocol
 from refreshd.cards import DriveCard, Slip
 from refreshd.events import Entry
 from refreshd.passes.bench import PassReport
-from refreshd.ports import Attendant
-from refreshd.quantities import DriveNumber, FindingId, PassKind
+from refreshd.ports import Attendant, ProvingWish
+from refreshd.proving_cards import Certificate
+from refreshd.quantities import DriveNumber, FindingId, PassKind, ProvingId
 from refreshd.verbs.care import Accession, Correction, TakenIn, Withdrawn
 from refreshd.verbs.deciding import Accepted
+from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
+from refreshd.verbs.proving import Proved
 from refreshd.verbs.records import JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
@@ -60,6 +63,18 @@ class Reading(Protocol):
 
     def check_journal(self) -> JournalVerified:
         """Verify the whole journal."""
+
+    def health_list(self) -> HealthList:
+        """Return the drives in care, the worst by their health first."""
+
+    def health_of(self, number: DriveNumber) -> HealthView:
+        """Return the series of health readings of a drive, also of one that was withdrawn."""
+
+    def certificates(self, number: DriveNumber | None) -> tuple[Certificate, ...]:
+        """Return the certificates of all drives that were proved, or of one in care, by age."""
+
+    def proved(self, wanted: ProvingId) -> Proved:
+        """Return one certificate, with the record of the journal that bears it out."""
 
     def explain_policy(self, number: DriveNumber) -> Explained:
         """Work out which line decided each value for a drive."""
@@ -104,8 +119,17 @@ class Acting(Protocol):
     def stop(self, number: DriveNumber) -> Status:
         """Ask the visit of a drive to end at its next checkpoint."""
 
+    def stop_proving(self, on: str) -> Status:
+        """Ask the proving of the disk at a place to end at its next checkpoint."""
+
     def run_pass(self, asked: PassAsked, attendant: Attendant) -> PassReport:
         """Run a pass to its end; the attendant hears how it goes and may stop it."""
+
+    def read_health(self, number: DriveNumber, on: str | None, attendant: Attendant) -> HealthView:
+        """Ask a drive that is plugged in about its health now, and write down what it says."""
+
+    def prove(self, on: str, wish: ProvingWish, attendant: Attendant) -> Certificate:
+        """Prove a drive before its accession, or go on with a proving that was interrupted."""
 
     def take_in(self, wanted: Accession, attendant: Attendant) -> TakenIn:
         """Take a drive into care, or take up an accession that was interrupted."""

@@ -124,6 +124,29 @@ class PassWish(OnTheWire):
     is_closing: bool = False
 
 
+class ReadingWish(OnTheWire):
+    """A health reading of a drive that is plugged in."""
+
+    on: Node | None = None
+
+
+class SeatWish(OnTheWire):
+    """A disk that is plugged in, in care or not."""
+
+    on: Node
+
+
+class ProvingWanted(OnTheWire):
+    """The acceptance test of a disk that is in nobody's care."""
+
+    on: Node
+    is_erasing: bool = False
+    is_reading_only: bool = False
+    erase_drive: Text = Field(default="", description="Which drive may be written over.")
+    leaves_out_extended_test: bool = False
+    is_anew: bool = False
+
+
 class AccessionWish(OnTheWire):
     """A drive as it is handed in."""
 

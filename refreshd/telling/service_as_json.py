@@ -6,6 +6,7 @@ from datetime import datetime
 
 from refreshd.cards import Pause, Slip
 from refreshd.caretaker.status import DriveHere, Status, VisitUnderWay
+from refreshd.health_cards import HealthState
 from refreshd.reception.wire import Heard
 from refreshd.spreading import PlannedVisit
 from refreshd.telling.as_json import JsonObject, day, moment
@@ -84,6 +85,7 @@ def status_object(status: Status) -> JsonObject:
         "record_alarm": status.record_alarm,
         "open_findings": status.open_findings,
         "backlog": status.backlog,
+        "to_mind": [{"drive": one.drive} | _health_object(one.health) for one in status.to_mind],
         "bays": status.bays,
         "here": [_here_object(here) for here in status.here],
         "visits": [_under_way_object(visit) for visit in status.visits],
@@ -112,6 +114,18 @@ def _here_object(here: DriveHere) -> JsonObject:
         "why": here.why,
         "arrived_at": moment(here.arrived_at),
         "released_at": _maybe(here.released_at),
+        "health": None if here.health is None else _health_object(here.health),
+        "celsius": here.celsius,
+        "health_read_at": _maybe(here.read_at),
+    }
+
+
+def _health_object(health: HealthState) -> JsonObject:
+    return {
+        "verdict": health.verdict.value,
+        "read_on": day(health.read_on),
+        "is_silent": health.is_silent,
+        "reasons": list(health.reasons),
     }
 
 

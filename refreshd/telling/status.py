@@ -21,6 +21,8 @@ from refreshd.quantities import Outcome
 from refreshd.reception.wire import Heard
 from refreshd.words import duration_words, rate_words, share_words, size_words
 
+TO_MIND_SHOWN = 8
+
 LAST_EXIT_CODE_TOLD = 5
 """A worker ends with these after it has said why; see the table of exit codes in README."""
 
@@ -39,6 +41,7 @@ def status_lines(status: Status) -> Iterator[str]:
     for here in _at_bays(status):
         yield from _here_lines(here, visits.get(here.seat))
     yield _slips(status)
+    yield from _to_mind_lines(status)
     if status.open_findings:
         waiting = counted(status.open_findings, "finding")
         yield f"To be decided about: {waiting}; `refreshd findings` says what and how."
@@ -89,6 +92,7 @@ def _here_lines(here: DriveHere, visit: VisitUnderWay | None) -> Iterator[str]:
     which = here.drive or "a disk"
     why = f": {here.why}" if here.why else ""
     yield f"  {here.seat.node}: {which}, {here.doing}{why}"
+    yield from _health_of(here)
     if visit is not None:
         yield f"    {_visit(visit)}"
         if visit.hangs_at_byte is not None:
@@ -102,9 +106,28 @@ def _here_lines(here: DriveHere, visit: VisitUnderWay | None) -> Iterator[str]:
         yield f"    Waiting to be unplugged since {_moment(here.released_at)}."
 
 
+def _health_of(here: DriveHere) -> Iterator[str]:
+    """Tell how an attached drive is, by its last reading."""
+    if here.health is None:
+        return
+    warmth = "" if here.celsius is None else f", {here.celsius} °C then"
+    silent = ", and its dock lets nothing through" if here.health.is_silent else ""
+    yield f"    Health: {here.health.verdict} (read {here.health.read_on}{warmth}{silent})."
+
+
+def _to_mind_lines(status: Status) -> Iterator[str]:
+    """Tell which drives are not as one would like them, attached or on their shelf."""
+    for one in status.to_mind[:TO_MIND_SHOWN]:
+        why = next(iter(one.health.reasons), "")
+        yield f"Health of {one.drive}: {one.health.verdict}{f'; {why}' if why else ''}"
+    more = len(status.to_mind) - TO_MIND_SHOWN
+    if more > 0:
+        yield f"And {counted(more, 'drive')} more to mind; `refreshd health` lists all."
+
+
 def _visit(visit: VisitUnderWay) -> str:
     asked = f", asked for by {visit.asked_by}" if visit.asked_by else ""
-    told = f"{visit.kind} pass{asked}, begun {_moment(visit.begun_at)}"
+    told = f"{visit.kind.words}{asked}, begun {_moment(visit.begun_at)}"
     if visit.of_bytes:
         share = share_words(visit.done_bytes, visit.of_bytes)
         told += f"; {visit.doing}: {size_words(visit.done_bytes)}, {share}"
@@ -126,7 +149,7 @@ def paused_line(status: Status) -> str:
     end = "until somebody says `refreshd resume`"
     if status.pause is not None and status.pause.until is not None:
         end = f"until {_moment(status.pause.until)}"
-    drives = " and ".join(visit.drive for visit in status.visits)
+    drives = " and ".join(visit.drive or visit.seat.node for visit in status.visits)
     under_way = f" The work on {drives} rests after the segment under way." if drives else ""
     return f"No pass runs {end}.{under_way}"
 
@@ -172,12 +195,14 @@ def heard_line(line: Heard) -> str | None:
 
 
 def _ended(ended: VisitEnded) -> str:
+    if ended.was_asleep:
+        return "stands still, and was not asked how it is"
     if ended.error is not None:
-        return f"the {ended.pass_kind} pass stopped: {ended.error.message}"
+        return f"the {ended.pass_kind.words} stopped: {ended.error.message}"
     if ended.findings:
-        return f"the {ended.pass_kind} pass ended with {counted(ended.findings, 'finding')}"
+        return f"the {ended.pass_kind.words} ended with {counted(ended.findings, 'finding')}"
     well = "well" if ended.outcome is Outcome.SUCCESS else "with something to note"
-    return f"the {ended.pass_kind} pass ended {well}"
+    return f"the {ended.pass_kind.words} ended {well}"
 
 
 def _worker_ended(line: Heard, ended: WorkerEnded) -> str | None:

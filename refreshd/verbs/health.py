@@ -60,6 +60,13 @@ def _rank(card: DriveCard) -> tuple[int, date, DriveNumber]:
     return order.index(state.verdict), state.read_on, card.number
 
 
+def certificates(station: Station, number: DriveNumber | None) -> tuple[Certificate, ...]:
+    """Return the certificates of all drives that were proved, or of one that is in care by now."""
+    with shelf_for_reading(station) as shelf:
+        names = None if number is None else shelf.ledger.drive(number).evidence
+        return shelf.ledger.certificates(names)
+
+
 def health_of(station: Station, number: DriveNumber) -> HealthView:
     """Return what is known of the health of a drive, also of one that was withdrawn."""
     with shelf_for_reading(station) as shelf:

@@ -1,6 +1,7 @@
 """One process for each act on a disk, so that a drive that hangs its reader hangs nobody else.
 
-`python -m refreshd.worker identify|visit|accession|release NODE ...`, started by the service.
+`python -m refreshd.worker identify|visit|accession|proving|rest|release NODE ...`, started by the
+service.
 
 1. It tells what happens as one JSON object a line on stdout (`refreshd.messages`); stderr is for
    faults of ours.

@@ -28,7 +28,7 @@ from refreshd.messages import (
     told,
     told_report,
 )
-from refreshd.orders import ACCESSION, IDENTIFY, RELEASE, REST, VISIT, Order
+from refreshd.orders import ACCESSION, IDENTIFY, PROVING, RELEASE, REST, VISIT, Order
 from refreshd.policy import resolve
 from refreshd.policy_values import is_drive_number
 from refreshd.ports import Seat
@@ -108,13 +108,15 @@ def _number_of(desk: Desk, medium: AnyMedium, evidence: Evidence) -> DriveNumber
 
 
 def visit(work: Workplace, order: Order) -> Done:
-    """Run a fixity or refresh pass on the drive at the seat."""
+    """Run a fixity or refresh pass on the drive at the seat, or only ask it how it is."""
     from refreshd.verbs.passes import check, refresh  # noqa: PLC0415 - time that a release saves.
 
     number = DriveNumber(order.drive)
     try:
         if not is_drive_number(order.drive):
             raise UsageError(f'"{order.drive}" is no accession number')
+        if order.kind is PassKind.HEALTH:
+            return _health_read(work, order)
         if order.kind is PassKind.REFRESH:
             closing = order.is_closing
             report = refresh(work.station, number, work.seat.node, is_closing=closing)
@@ -123,6 +125,44 @@ def visit(work: Workplace, order: Order) -> Done:
     except RefreshdError as err:
         return _visit_failed(work, order, err)
     return _visit_ended(work, order, report)
+
+
+def _health_read(work: Workplace, order: Order) -> Done:
+    """Take a health reading. A disk that is asleep, and may be, is left so."""
+    from refreshd.verbs.health_reading import read_health  # noqa: PLC0415 - see `visit`.
+
+    number = DriveNumber(order.drive)
+    event = read_health(work.station, number, work.seat.node, lets_sleep=order.lets_sleep)
+    ended = VisitEnded(
+        drive=number,
+        pass_kind=PassKind.HEALTH,
+        outcome=Outcome.SUCCESS if event is None else event.outcome,
+        is_complete=True,
+        findings=0,
+        was_asleep=event is None,
+    )
+    work.speaker.tell(ended)
+    return Done(0)
+
+
+def proving(work: Workplace, order: Order) -> Done:
+    """Prove the disk at the seat, which is in nobody's care."""
+    from refreshd.verbs.proving import prove  # noqa: PLC0415 - see `visit`.
+
+    try:
+        certificate = prove(work.station, work.seat.node, order.proving_wish)
+    except RefreshdError as err:
+        return _visit_failed(work, order, err)
+    ended = VisitEnded(
+        drive=None,
+        pass_kind=PassKind.PROVING,
+        outcome=certificate.outcome,
+        is_complete=True,
+        findings=0,
+        certificate=certificate,
+    )
+    work.speaker.tell(ended)
+    return Done(FINDINGS if certificate.outcome is Outcome.FAIL else 0)
 
 
 def accession(work: Workplace, order: Order) -> Done:
@@ -151,7 +191,7 @@ def _visit_failed(work: Workplace, order: Order, err: RefreshdError) -> Done:
     """Tell of a visit that ended before its pass began."""
     work.speaker.tell(
         VisitEnded(
-            drive=DriveNumber(order.drive),
+            drive=DriveNumber(order.drive) or None,
             pass_kind=order.pass_kind,
             outcome=Outcome.FAIL,
             is_complete=False,
@@ -215,6 +255,7 @@ ACTS: Mapping[str, Callable[[Workplace, Order], Done]] = {
     IDENTIFY: identify,
     VISIT: visit,
     ACCESSION: accession,
+    PROVING: proving,
     REST: rest,
     RELEASE: release,
 }

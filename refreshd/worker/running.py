@@ -13,7 +13,7 @@ from typing import BinaryIO, NoReturn
 from refreshd.adapters.priority import take_priority
 from refreshd.configfile import LoadedPolicy, check_text
 from refreshd.errors import InvariantBrokenError, PolicyError
-from refreshd.orders import ACCESSION, VISIT, Order, read_order
+from refreshd.orders import ACCESSION, PROVING, VISIT, Order, read_order
 from refreshd.policy import Policy
 from refreshd.ports import Clock, Seat
 from refreshd.wiring.seats import OpenRequests, at_seat
@@ -44,7 +44,7 @@ def main(words: Sequence[str], stdin: BinaryIO, stdout: int) -> int:
         sys.stderr.write(f"refreshd: {err}\n")
         return err.exit_code
     request.listen_to(stdin)
-    if order.act in {VISIT, ACCESSION} and (
+    if order.act in {VISIT, ACCESSION, PROVING} and (
         said := take_priority(policy.policy.visits.io_priority)
     ):
         speaker.said(said)

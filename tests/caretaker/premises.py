@@ -137,14 +137,18 @@ class FakeNotices:
 
 
 class Premises:
-    """A shelf, its record, and a caretaker. By default everything was just done, on `START`."""
+    """A shelf, its record, and a caretaker. By default everything was just done, on `START`.
+
+    Drives that stay attached are asked how they are only where a test says how often: one that
+    is here and idle is not to be asked beside what the test is about.
+    """
 
     def __init__(
         self, policy: Mapping[str, object] | None = None, clock: SimulatedClock | None = None
     ) -> None:
         self.clock = clock or SimulatedClock(START)
         self.ledger = SimulatedLedger(self.clock, PowerLine())
-        self.policy = Policy.model_validate(policy or {})
+        self.policy = Policy.model_validate(not_asked_beside(policy))
         self.is_on_battery = False
         self.battery_every_s: float | None = None  # so that no other bell is hidden by this one
         self.offset = timedelta(0)
@@ -170,7 +174,7 @@ class Premises:
 
     def set_policy(self, policy: Mapping[str, object]) -> None:
         """Put another policy in force, without telling the caretaker."""
-        self.policy = Policy.model_validate(policy)
+        self.policy = Policy.model_validate(not_asked_beside(policy))
 
     # --- The record
 
@@ -448,3 +452,11 @@ def due_drives(
 def every_three_years(policy: Mapping[str, object] | None = None) -> dict[str, object]:
     """Return a policy in which refresh and fixity pass fall due together."""
     return {"defaults": {"fixity_interval": "3 years"}, **(policy or {})}
+
+
+def not_asked_beside(policy: Mapping[str, object] | None) -> dict[str, object]:
+    """Return a policy in which drives are asked how they are only where it says so itself."""
+    found = dict(policy or {})
+    defaults = found.get("defaults", {})
+    assert isinstance(defaults, dict)
+    return found | {"defaults": {"health_while_attached": "none", **defaults}}

@@ -1,0 +1,65 @@
+"""
+Disks that are proved before they are taken into care.
+
+- S1 A proving begins only by hand. One that was cut short goes on by itself where it provably is
+  the same stay of the same disk, or where it only reads. Else it is offered: somebody may have put
+  something on the disk meanwhile, and a proving writes over it.
+- S2 A disk of an unfinished proving is no stranger, and is not reported as one.
+- S3 After its certificate people are told what it says, and how to take the disk into care.
+"""
+
+from __future__ import annotations
+
+from refreshd.caretaker import words
+from refreshd.caretaker.house import House
+from refreshd.caretaker.occupants import Occupant, Run
+from refreshd.ports import NO_NUMBER, ProvingWish, VisitOrder
+from refreshd.proving_cards import Certificate, Proving
+from refreshd.quantities import PassKind
+
+
+def take_up(house: House, one: Occupant) -> bool:
+    """Go on with the proving of a disk that came, or offer that; say if there is one (S1, S2)."""
+    proving = _unfinished(house, one)
+    if proving is None:
+        return False
+    if _may_go_on(one, proving):
+        # Nothing is wished for: what was begun goes on as it was planned.
+        wish, node = ProvingWish(), one.seat.node
+        one.order = VisitOrder(NO_NUMBER, PassKind.PROVING, on=node, proving=wish)
+    elif one.evidence is not None:
+        house.post(words.proving_waits(one.seat.node, one.evidence, proving))
+    return True
+
+
+def _unfinished(house: House, one: Occupant) -> Proving | None:
+    evidence = one.evidence
+    if evidence is None:
+        return None
+    for proving in house.around.ledger.unfinished_provings():
+        if proving.evidence.is_surely_of(evidence):
+            return proving
+    return None
+
+
+def _may_go_on(one: Occupant, proving: Proving) -> bool:
+    if not proving.plan.is_writing:
+        return True
+    return one.presence is not None and proving.presence.is_same_stay(one.presence)
+
+
+def certificate_of(house: House, one: Occupant, run: Run) -> Certificate | None:
+    """Return what a proving found that has ended; also where its worker could not say it (S3)."""
+    if run.ended is not None and run.ended.certificate is not None:
+        return run.ended.certificate
+    if one.evidence is None:
+        return None
+    found = house.around.ledger.certificates(one.evidence)
+    return next((it for it in reversed(found) if it.ended_at >= run.begun_at), None)
+
+
+def proved(house: House, one: Occupant, certificate: Certificate) -> None:
+    """Tell what the proving of a disk found."""
+    one.order = None
+    one.tries = one.failures = one.heats = 0
+    house.post(words.proved(one.seat.node, certificate))
