@@ -15,12 +15,11 @@ from pydantic_core.core_schema import WithDefaultSchema
 
 from refreshd.policy import (
     BUILT_IN_BY_MEDIUM,
-    FIELDS,
     DrivePolicy,
     Policy,
-    Values,
     toml_text,
 )
+from refreshd.policy_drive import FIELDS, Values
 from refreshd.policy_tables import SHELF_TABLES, Channel, NoticeRules, Section, keys_of
 from refreshd.quantities import MediumKind
 
@@ -35,7 +34,7 @@ decided each value for drive K07.
 
 Durations: "3 years", "18 months", "1 year 6 months", "2 weeks", "30 days"; years and months
 are those of the calendar. Sizes: "64 MiB" (1024 x 1024 bytes) or "64 MB" (a million bytes).
-Rates: "150 MB/s".
+Rates: "150 MB/s". Temperatures: "50 °C" or "50 C".
 """
 
 _TEMPLATE_MEDIUM = """
@@ -46,7 +45,9 @@ Such a table may hold every key of [defaults], and is stronger than it.
 _TEMPLATE_MEDIA = {
     MediumKind.SSD: (
         "An SSD without power must keep its data for 1 year at 30 C when its rated endurance is "
-        "used up (JEDEC JESD218, client class), and about twice as long at 25 C."
+        "used up (JEDEC JESD218, client class), and about twice as long at 25 C. It may be warmer "
+        "at work than a hard disk: makers allow 70 °C, and no mechanics age by it (common "
+        "practice, no source)."
     ),
     MediumKind.FLASH: (
         "Sticks and cards are not covered by that standard and have weaker cells: half of it "
@@ -84,7 +85,9 @@ def _template_rows() -> Iterator[str]:
     for medium, reason in _TEMPLATE_MEDIA.items():
         rules = BUILT_IN_BY_MEDIUM[medium].model_dump(mode="json", by_alias=True)
         yield from _table(f"medium.{medium}", reason)
-        yield _pair("refresh_interval", rules["refresh_interval"])
+        for key, name in FIELDS.items():
+            if name in BUILT_IN_BY_MEDIUM[medium].model_fields_set:
+                yield _pair(key, rules[key])
     yield from _table(None, _TEMPLATE_DRIVE)
     yield from ("#[drive.K07]", '#rate_limit = "80 MB/s"', "#closing_pass = true")
     for name, section in SHELF_TABLES.items():

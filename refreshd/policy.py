@@ -10,18 +10,18 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Annotated
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, Field
 
-from refreshd.durations import Duration, is_shorter, subtract
+from refreshd.durations import is_shorter, subtract
 from refreshd.errors import PolicyError
-from refreshd.health_cards import HeatLimits
-from refreshd.policy_readers import choice
+from refreshd.policy_drive import FIELDS, Values
 from refreshd.policy_tables import (
     AccessRules,
     ClockRules,
@@ -31,169 +31,11 @@ from refreshd.policy_tables import (
     StagingRules,
     VisitRules,
 )
-from refreshd.policy_values import (
-    DRIVE_NUMBER_PATTERN,
-    AttachedEvery,
-    Celsius,
-    ChunkSize,
-    HealthInterval,
-    Interval,
-    Lag,
-    LeastAge,
-    RateLimit,
-    SampleEvery,
-    SegmentSize,
-    Unproved,
-    Wait,
-    YesNo,
-    read_drive_number,
-)
-from refreshd.quantities import MIB, DriveNumber, MediumKind
+from refreshd.policy_values import DRIVE_NUMBER_PATTERN, read_drive_number
+from refreshd.quantities import DriveNumber, MediumKind
 from refreshd.sizes import size_text
 
 KeyPath = tuple[str, ...]
-
-
-class Values(Section):
-    """What the policy says about how a drive is treated, with what is built in for hard disks."""
-
-    refresh_interval: Interval = Field(
-        default=Duration(years=3),
-        description=(
-            "Calendar time from one rewriting of a drive to the next. Common practice for hard "
-            "disks is every two to three years; more often than yearly is excessive wear and "
-            "warns (common practice, no source)."
-        ),
-    )
-    fixity_interval: Interval = Field(
-        default=Duration(years=1),
-        description=(
-            "Calendar time from one complete reading, which compares every byte with the "
-            "recorded digests and writes nothing, to the next (common practice, no source)."
-        ),
-    )
-    least_age: LeastAge = Field(
-        default=Duration(days=30),
-        description=(
-            "A chunk that was rewritten and proved more recently than this is left alone by a "
-            'refresh. Shorter than the refresh interval; "none": every chunk is rewritten.'
-        ),
-    )
-    chunk_bytes: ChunkSize = Field(
-        default=4 * MIB,
-        alias="chunk_size",
-        description=(
-            "Size of the pieces that have a digest and a date each: a power of two from 64 KiB "
-            "to 64 MiB. Used when a drive is taken into care; a drive keeps what it was taken "
-            "in with."
-        ),
-    )
-    segment_bytes: SegmentSize = Field(
-        default=64 * MIB,
-        alias="segment_size",
-        description=(
-            "How much is read, staged and written in one go: a multiple of the chunk size, at "
-            "most 1 GiB. Smaller segments make a hard disk seek more often."
-        ),
-    )
-    readback_lag_bytes: Lag = Field(
-        default=512 * MIB,
-        alias="readback_lag",
-        description=(
-            "How much else must go over the drive before a written place is read back, so that "
-            "the answer comes from the medium and not from the drive's own cache: at least "
-            "twice that cache, from 1 MiB to 64 GiB. Drives do not tell the size of their "
-            "cache, data sheets do: 256 MB is usual, 512 MB on the largest, which want 1 GiB "
-            "here. Less than 512 MiB warns. The staging directory needs about this much room "
-            "more."
-        ),
-    )
-    rate_bytes_per_s_max: RateLimit = Field(
-        default=None,
-        alias="rate_limit",
-        description=(
-            "Bytes per second that go over the drive at most, reading and writing together, "
-            'from 1 MB/s; "none": as fast as the drive goes.'
-        ),
-    )
-    is_closing: YesNo = Field(
-        default=False,
-        alias="closing_pass",
-        description=(
-            "Whether the whole drive is read once more at the end of a refresh, the only thing "
-            "that catches a write that landed in the wrong place. A refresh takes about a "
-            "third longer with it. true or false."
-        ),
-    )
-    pause_celsius: Celsius = Field(
-        default=50,
-        alias="pause_at",
-        description=(
-            "Temperature of the drive at which a pass rests until it has cooled: 25 °C to 45 °C "
-            "is normal, the fifties are dangerous in the long run (common practice, no source); "
-            "makers allow 60 °C while working."
-        ),
-    )
-    go_on_celsius: Celsius = Field(
-        default=45,
-        alias="go_on_at",
-        description="Temperature to which it must cool before the pass goes on. Below pause_at.",
-    )
-    give_up_celsius: Celsius = Field(
-        default=55,
-        alias="give_up_at",
-        description=(
-            "Temperature at which the pass is given up for now and the drive stopped, because it "
-            "gets hotter even at rest. Above pause_at."
-        ),
-    )
-    temperature_every_s: SampleEvery = Field(
-        default=15,
-        alias="temperature_every",
-        description=(
-            "How often a drive is asked for its temperature while it works: 10 to 30 seconds. "
-            "Never while it is idle, since asking can keep it awake."
-        ),
-    )
-    health_interval: HealthInterval = Field(
-        default=None,
-        description=(
-            'Calendar time from one health reading to the next: a duration such as "4 months", '
-            "common practice for drives with content that nobody can replace, for which the "
-            'drive is asked out if no pass brings it; or "with its visits".'
-        ),
-    )
-    attached_health_interval_s: AttachedEvery = Field(
-        default=86400,
-        alias="health_while_attached",
-        description=(
-            "How often a drive that stays attached is asked for its health: minutes or hours. "
-            'One that stands still is left alone. "none": only with its passes.'
-        ),
-    )
-    unproved: Annotated[Unproved, BeforeValidator(choice(Unproved))] = Field(
-        default=Unproved.SAY,
-        description=(
-            'What becomes of a drive that never passed "refreshd prove": "say" so at its '
-            'accession and refresh, or "refuse" both.'
-        ),
-    )
-    request_timeout_s: Wait = Field(
-        default=600,
-        alias="request_timeout",
-        description=(
-            "Longest time that one request to the drive may take before the drive is held to "
-            "hang and the pass stops: seconds, minutes or hours, at most 24 hours. A drive "
-            "that struggles with a bad place may well take minutes; less than 1 minute warns."
-        ),
-    )
-
-    @property
-    def heat(self) -> HeatLimits:
-        """When a pass rests for heat."""
-        return HeatLimits(
-            self.pause_celsius, self.go_on_celsius, self.give_up_celsius, self.temperature_every_s
-        )
 
 
 class Rules(Values):
@@ -271,7 +113,14 @@ class Policy(Section):
 
 BUILT_IN_BY_MEDIUM: Mapping[MediumKind, Rules] = MappingProxyType(
     {
-        MediumKind.SSD: Rules.model_validate({"refresh_interval": "1 year"}),
+        MediumKind.SSD: Rules.model_validate(
+            {
+                "refresh_interval": "1 year",
+                "pause_at": "60 °C",
+                "go_on_at": "55 °C",
+                "give_up_at": "65 °C",
+            }
+        ),
         MediumKind.FLASH: Rules.model_validate({"refresh_interval": "6 months"}),
     }
 )
@@ -282,6 +131,27 @@ class, 3 months at 40 C, lies on the same curve), at the end of its rated endura
 that is two years, so that one year leaves a margin of two. Sticks and cards are not covered
 and have weaker cells, so half of it. Source: JEDEC JESD218, quoted at second hand; factors
 between temperatures computed with 1.1 eV; the halving is common practice, no source.
+
+An SSD has no mechanics that warmth wears, and its makers allow 70 C while working (data sheets,
+from memory); written at the temperatures of a hard disk that is too hot it is at its usual ones,
+and would rest for nothing. What a stick or card allows, and how warm it is, it mostly does not
+say: it is treated like a hard disk.
+"""
+
+_HEAT = {"pause_celsius", "go_on_celsius", "give_up_celsius"}
+
+_BUILT_IN_BUT_HEAT: Mapping[MediumKind, Rules] = MappingProxyType(
+    {
+        medium: Rules.model_validate(
+            rules.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude=_HEAT)
+        )
+        for medium, rules in BUILT_IN_BY_MEDIUM.items()
+    }
+)
+"""The same without temperatures, for a file whose [defaults] names one.
+
+The three belong together: one line that makes every drive rest sooner must not contradict what
+is built in for SSDs alone, so that none of them could be visited any more.
 """
 
 
@@ -338,15 +208,20 @@ def contradictions_in(values: DrivePolicy) -> tuple[Contradiction, ...]:
         least, interval = values.least_age, values.refresh_interval
         says = f'least_age "{least}" is not shorter than refresh_interval "{interval}"'
         found.append(Contradiction(("least_age", "refresh_interval"), says))
-    return tuple(found)
+    return (*found, *_heat_contradictions(values))
 
 
-def _key(name: str) -> str:
-    return Values.model_fields[name].alias or name
-
-
-FIELDS: Mapping[str, str] = MappingProxyType({_key(name): name for name in Values.model_fields})
-"""The attribute that each key of a table is read into."""
+def _heat_contradictions(values: DrivePolicy) -> Iterator[Contradiction]:
+    """Yield what is wrong between the temperatures: go_on_at < pause_at < give_up_at."""
+    degrees = {
+        "go_on_at": values.go_on_celsius,
+        "pause_at": values.pause_celsius,
+        "give_up_at": values.give_up_celsius,
+    }
+    for (lower, cooler), (higher, hotter) in pairwise(degrees.items()):
+        if cooler >= hotter:
+            says = f'{lower} "{cooler} °C" is not below {higher} "{hotter} °C"'
+            yield Contradiction((lower, higher), says)
 
 
 def toml_text(value: str | bool | int | Sequence[str]) -> str:  # noqa: FBT001 - a value, not a switch
@@ -362,9 +237,11 @@ def table_text(path: KeyPath) -> str:
 
 def _layers(policy: Policy, medium: MediumKind, number: DriveNumber | None) -> tuple[Layer, ...]:
     """Return the layers that count for a drive, the weakest first."""
+    names_heat = not _HEAT.isdisjoint(policy.defaults.model_fields_set)
+    by_medium = _BUILT_IN_BUT_HEAT if names_heat else BUILT_IN_BY_MEDIUM
     layers = [
         Layer(Rules(), (), None),
-        Layer(BUILT_IN_BY_MEDIUM.get(medium, Rules()), (), None, f"built-in default for {medium}"),
+        Layer(by_medium.get(medium, Rules()), (), None, f"built-in default for {medium}"),
         _from_file(policy.defaults, ("defaults",)),
         _from_file(policy.medium.of(medium), ("medium", medium.value)),
     ]

@@ -9,7 +9,8 @@ from itertools import chain
 
 from pydantic_core import ErrorDetails
 
-from refreshd.policy import FIELDS, DrivePolicy, KeyPath, Policy, table_text, toml_text
+from refreshd.policy import DrivePolicy, KeyPath, Policy, table_text, toml_text
+from refreshd.policy_drive import FIELDS
 from refreshd.policy_review import Lines, Remark
 from refreshd.policy_shelf_values import BAYS_MAX, address_shown
 from refreshd.policy_tables import SHELF_TABLES, Channel, keys_of

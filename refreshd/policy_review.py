@@ -44,6 +44,21 @@ REQUEST_TIMEOUT_S_DOUBTFUL = 60
 Source: Linux SCSI documentation, default of the sysfs attribute device/timeout.
 """
 
+DISK_CELSIUS_ALLOWED = 60
+"""Highest temperature at work of disks at hand. Source: a maker's specification of 2018, which
+reports 60 C as its limit; others from memory. Above 48 C service life counts shorter (Fujitsu
+C141-E090, reliability)."""
+
+PAUSE_CELSIUS_COOL = 40
+"""Drives at work are at 35 to 45 °C in a room (common practice, no source)."""
+
+GO_ON_CELSIUS_COOL = 35
+"""Drives that idle are some 10 °C above their room (common practice, no source)."""
+
+MONTH = Duration(months=1)
+ATTACHED_INTERVAL_S_DOUBTFUL = 3600
+"""Drives that stop by themselves do so after 10 to 30 minutes (common practice, no source)."""
+
 DISKS = frozenset({MediumKind.HARD_DISK, MediumKind.SHINGLED_DISK})
 
 
@@ -208,6 +223,59 @@ def _doubtful(values: DrivePolicy, medium: MediumKind) -> Iterator[tuple[str, st
             (
                 "the kernel itself waits 30 seconds before it resets a drive, so a drive that only "
                 "struggles with a bad place would be held to hang"
+            ),
+        )
+    yield from _doubtful_heat(values, medium)
+    yield from _doubtful_readings(values)
+
+
+def _doubtful_heat(values: DrivePolicy, medium: MediumKind) -> Iterator[tuple[str, str]]:
+    hot = (("pause_at", values.pause_celsius), ("give_up_at", values.give_up_celsius))
+    for key, celsius in hot:
+        if medium in DISKS and celsius > DISK_CELSIUS_ALLOWED:
+            yield (
+                key,
+                (
+                    f"hotter than the {DISK_CELSIUS_ALLOWED} °C that makers of hard disks allow at "
+                    "work (their specifications); above some 48 °C a disk ages faster"
+                ),
+            )
+    if values.pause_celsius < PAUSE_CELSIUS_COOL:
+        yield (
+            "pause_at",
+            (
+                "drives at work are at 35 °C to 45 °C in a room, so a pass would rest most of the "
+                "time (common practice, no source)"
+            ),
+        )
+    if values.go_on_celsius < GO_ON_CELSIUS_COOL:
+        yield (
+            "go_on_at",
+            (
+                "a drive that rests is some 10 °C above its room, so it may never cool to this, "
+                "and the pass is given up (common practice, no source)"
+            ),
+        )
+
+
+def _doubtful_readings(values: DrivePolicy) -> Iterator[tuple[str, str]]:
+    interval = values.health_interval
+    if interval is not None and is_shorter(interval, MONTH):
+        yield (
+            "health_interval",
+            (
+                "each reading asks a drive out that no pass brings, and starting and handling it "
+                "more than monthly wears it more than the reading tells (common practice, no "
+                "source)"
+            ),
+        )
+    attached = values.attached_health_interval_s
+    if attached is not None and attached < ATTACHED_INTERVAL_S_DOUBTFUL:
+        yield (
+            "health_while_attached",
+            (
+                "a drive that is asked so often may never stop by itself, since asking can count "
+                "as work, and each answer is a record of the journal (common practice, no source)"
             ),
         )
 

@@ -145,7 +145,8 @@ def _celsius(text: str) -> int:
     degrees = None if found is None else int(found[1])
     if degrees is None or not CELSIUS_MIN <= degrees <= CELSIUS_MAX:
         raise ValueError(
-            f'Allowed: whole degrees from {CELSIUS_MIN} to {CELSIUS_MAX}, such as "50 °C"'
+            f"Allowed: whole degrees Celsius from {CELSIUS_MIN} to {CELSIUS_MAX}, such as"
+            ' "50 °C", or "50 C" where the keyboard has no degree sign'
         )
     return degrees
 

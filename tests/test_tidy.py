@@ -55,6 +55,7 @@ OWNERS = {
         "refreshd.events.*",
         "refreshd.messages",
         "refreshd.policy",
+        "refreshd.policy_drive",
         "refreshd.policy_readers",
         "refreshd.policy_shelf_values",
         "refreshd.policy_tables",

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from refreshd import __version__
-from refreshd.policy import BUILT_IN_BY_MEDIUM, FIELDS, DrivePolicy, Policy, Values, toml_text
+from refreshd.policy import BUILT_IN_BY_MEDIUM, DrivePolicy, Policy, toml_text
+from refreshd.policy_drive import FIELDS, Values
 from refreshd.policy_tables import SHELF_TABLES, Channel, NoticeRules, Section, keys_of
 from refreshd.quantities import MediumKind
 from refreshd.telling.roff import ManualPage
@@ -27,7 +28,7 @@ line decided it.
 _VALUES = """
 Durations: "3 years", "18 months", "1 year 6 months", "2 weeks", "30 days"; years and months are
 those of the calendar. Sizes: "64 MiB" (1024 x 1024 bytes) or "64 MB" (a million bytes). Rates:
-"150 MB/s".
+"150 MB/s". Temperatures: "50 °C" or "50 C".
 """
 
 _RELOAD = """

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from refreshd.cli.main import app
 from refreshd.cli.manual import main, manual_pages, verbs_of
-from refreshd.policy import FIELDS
+from refreshd.policy_drive import FIELDS
 from refreshd.policy_tables import SHELF_TABLES, Channel, keys_of
 from refreshd.telling.roff import ManualPage
 from tests.loops import need

@@ -13,7 +13,8 @@ from pydantic import ValidationError
 
 from refreshd.durations import Duration
 from refreshd.errors import PolicyError
-from refreshd.policy import FIELDS, DrivePolicy, Policy, resolve
+from refreshd.policy import DrivePolicy, Policy, resolve
+from refreshd.policy_drive import FIELDS
 from refreshd.policy_review import cautions, cautions_for, contradictions, explain
 from refreshd.policy_values import is_drive_number, read_drive_number
 from refreshd.quantities import GIB, KIB, MIB, DriveNumber, MediumKind
