@@ -210,7 +210,7 @@ def _tests_ended(before: Sequence[SelfTest], after: Sequence[SelfTest]) -> Itera
         hours = test.at_power_on_hours
         at = "" if hours is None else f" at {wording.amount(Measure.POWER_ON_HOURS, hours)}"
         outcome = "unknown" if test.outcome is SelfTestOutcome.NOT_KNOWN else test.outcome.value
-        yield f"A {kind} ended{at}: {outcome}"
+        yield f"{kind} ended{at}: {outcome}"
 
 
 def _reported(before: HealthReading, after: HealthReading, between: Between) -> Iterator[str]:

@@ -13,7 +13,7 @@ from datetime import datetime
 from refreshd.health import counts, states, wording
 from refreshd.health.changes import changes_since
 from refreshd.health.history import SETTLED_AFTER, Era, Look, eras_of, looks_of
-from refreshd.health.scales import FIT, WATCH, Facts, worst
+from refreshd.health.scales import COPY_OFF, FIT, WATCH, Facts, worst
 from refreshd.health_cards import (
     EvidenceLine,
     HealthEntry,
@@ -159,25 +159,32 @@ def _silence(now: Look) -> EvidenceLine:
 
 
 def _carried(eras: Mapping[Route, Era], own: Era | None, now: Look) -> list[EvidenceLine]:
-    """Return what was known in other languages and is still to be minded.
-
-    A drive does not get better by being put into another dock. Beside an answer, only what is
-    not older than `SETTLED_AFTER` and than a break counts; beside silence, all of it.
     """
-    lines = []
+    Return what was known in other languages and is still to be minded.
+
+    A drive does not get better by being put into another dock. Beside an answer, "watch" fades
+    after `SETTLED_AFTER`, and what was before a break counts no more; beside silence all stands.
+    """
+    breach = None if own is None else own.breach
+    lines: list[EvidenceLine] = []
     for era in eras.values():
         then = era.last.at
-        if own is not None and (
-            now.at - then >= SETTLED_AFTER or (own.breach and then < own.breach.after.at)
-        ):
+        if breach is not None and then < breach.after.at:
             continue
-        route = "" if own is None else f" by {era.last.reading.route.value}"
-        said = f"As read in {wording.month(then)}{route}: "
-        lasting = (rule for rule in RULES if rule not in MOMENTARY)
-        found = [line for rule in lasting for line in rule(Facts(era))]
-        lines += [
-            replace(line, sentence=said + line.sentence)
-            for line in found
-            if line.verdict.severity >= WATCH.severity
-        ]
+        is_faded = own is not None and now.at - then >= SETTLED_AFTER
+        lines += _as_read_then(era, COPY_OFF if is_faded else WATCH, is_named=own is not None)
     return lines
+
+
+def _as_read_then(era: Era, least: Verdict, *, is_named: bool) -> list[EvidenceLine]:
+    """Return what lasts of the last reading of an era and is at least so bad, with its date."""
+    last = era.last
+    route = f" by {last.reading.route.value}" if is_named else ""
+    said = f"As read in {wording.month(last.at)}{route}: "
+    lasting = (rule for rule in RULES if rule not in MOMENTARY)
+    return [
+        replace(line, sentence=said + line.sentence)
+        for rule in lasting
+        for line in rule(Facts(era))
+        if line.verdict.severity >= least.severity
+    ]
