@@ -72,7 +72,10 @@ def identify(sector: bytes) -> AtaIdentity:
 def _whole(sector: bytes) -> bytes:
     """Return a sector whose integrity word fits; drives older than it have 0000h there."""
     exactly(sector, SECTOR_BYTES)
-    if sector[510:] != bytes(2):
+    if sector[510:] == bytes(2):
+        if not printable(sector[54:94]):
+            raise BadPageError("it has neither an integrity word nor a model")
+    else:
         if sector[510] != _SIGNATURE:
             raise BadPageError(f"its integrity word has {sector[510]:02X}h where A5h belongs")
         if sum(sector) % 256:

@@ -108,14 +108,14 @@ def pages_offered(page: bytes) -> frozenset[int]:
 
     Raises:
         BadPageError: It is no whole sector, its header is not that of page 00h, or its list
-            does not ascend.
+            is empty or does not ascend.
 
     """
     _check_header(exactly(page, SECTOR_BYTES), 0)
     count = page[8]
     listed = list(page[_LIST_AT : _LIST_AT + min(count, _LIST_MAX)])
-    if len(listed) < count or listed != sorted(set(listed)):
-        raise BadPageError("its list of pages is out of order")
+    if not listed or len(listed) < count or listed != sorted(set(listed)):
+        raise BadPageError("its list of pages is empty or out of order")
     return frozenset(listed)
 
 
