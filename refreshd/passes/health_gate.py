@@ -13,18 +13,27 @@ comes back with the next reading.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
 from refreshd.cards import DriveCard
-from refreshd.errors import DriveHeldError
+from refreshd.errors import DriveError, DriveHeldError
 from refreshd.events import DriveHeld, HealthRead
 from refreshd.health import judge
-from refreshd.health_cards import Moment, RawPages, SelfTest, SelfTestKind, Verdict, Vital
+from refreshd.health_cards import (
+    Moment,
+    RawPages,
+    Route,
+    SelfTest,
+    SelfTestKind,
+    Verdict,
+    Vital,
+)
 from refreshd.pages import assemble
+from refreshd.passes.bench import Bench
 from refreshd.ports import Clock, Examiner, Lanes, Ledger
-from refreshd.quantities import DriveNumber, Outcome, PassId
+from refreshd.quantities import DriveNumber, Outcome, PassId, PassKind
 
 R = TypeVar("R")
 
@@ -36,6 +45,7 @@ OUTCOMES = {
     Verdict.DO_NOT_WRITE: Outcome.FAIL,
 }
 
+SAYS_FAILING = "it says of itself that it is failing"
 WHAT_TO_DO = "It may still be read: copy its content to another drive, and replace it"
 
 
@@ -106,13 +116,71 @@ def reason_of(event: HealthRead) -> str:
     return "; ".join(found) or f"its health says: {event.verdict}"
 
 
-def refuse_unfit_for_writing(card: DriveCard, event: HealthRead) -> None:
-    """Raise DriveHeldError for a drive that is not to be written to, by what it just answered."""
-    if event.verdict is Verdict.DO_NOT_WRITE:
+def ask_before(bench: Bench, card: DriveCard, kind: PassKind) -> HealthRead | None:
+    """
+    Ask a drive how it is before a pass, and return what is to be written down once it began.
+
+    None: there is nobody to ask.
+
+    Raises:
+        DriveHeldError: It is not to be written to, and this is a refresh. Both are written down.
+        DriveGoneError, DriveHungError: It does not answer.
+
+    """
+    if bench.examiner is None:
+        return None
+    pages = AsideExaminer(bench.examiner, bench.lanes).read()
+    event = judged(bench.ledger, bench.clock, card.number, pages, Moment.BEFORE)
+    if kind is PassKind.REFRESH and event.verdict is Verdict.DO_NOT_WRITE:
+        enter(bench.ledger, event)
         raise DriveHeldError(
             f"{card.number} is not rewritten: {reason_of(event)}. {WHAT_TO_DO}. Nothing was "
-            "written, and the drive is on hold"
+            f"written, and {card.number} is on hold"
         )
+    return event
+
+
+def hold_failing(bench: Bench, number: DriveNumber, pass_id: PassId) -> None:
+    """Put a drive on hold that says in mid-pass that it is failing, then ask it for all pages."""
+    hold(bench.ledger, number, SAYS_FAILING)
+    if bench.examiner is None:
+        return
+    examiner = AsideExaminer(bench.examiner, bench.lanes)
+    try:
+        pages = examiner.read()
+    except DriveError:
+        return  # The hold stands; what else it had to say is lost with it.
+    enter(bench.ledger, judged(bench.ledger, bench.clock, number, pages, Moment.DURING, pass_id))
+
+
+def read_after(bench: Bench, number: DriveNumber, pass_id: PassId) -> HealthRead | None:
+    """Ask a drive how it is after a pass; None: there is nobody to ask."""
+    if bench.examiner is None:
+        return None
+    examiner = AsideExaminer(bench.examiner, bench.lanes)
+    return take_reading(bench.ledger, bench.clock, number, examiner, Moment.AFTER, pass_id)
+
+
+def sentences_before(event: HealthRead) -> Iterator[str]:
+    """Yield what whoever watches should know of a drive before its pass."""
+    if event.reading.route is Route.SILENT:
+        yield (
+            f"{event.drive} says nothing of its health, which is not the same as being well: "
+            f"{event.reading.silence or 'no reason is known'}."
+        )
+        return
+    yield from event.changes
+    if event.verdict.severity >= Verdict.WATCH.severity:
+        yield f"The health of {event.drive} says: {event.verdict}. {reason_of(event)}."
+
+
+def sentences_after(event: HealthRead, *, was: Verdict) -> Iterator[str]:
+    """Yield what the pass changed in a drive, and a verdict that got worse with it."""
+    yield from event.changes
+    if event.verdict.severity > max(was.severity, Verdict.FIT.severity):
+        yield f"The health of {event.drive} now says: {event.verdict}. {reason_of(event)}."
+    if event.verdict is Verdict.DO_NOT_WRITE and was is not Verdict.DO_NOT_WRITE:
+        yield f"{event.drive} is on hold, nothing is written to it any more. {WHAT_TO_DO}."
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,12 @@ waits and tells.
 While it is not known how hot the drive is (*blind*), the clock decides:
 
     working    `BLIND_WORK_S` have passed                            resting, for `BLIND_REST_S`
-    checking   the last known temperature was an unconfirmed jump    resting, for `BLIND_REST_S`
+    working    an odd answer at pause or above                       resting, for `BLIND_REST_S`
+    checking   it is blind from now on                               resting, for `BLIND_REST_S`
     resting    it was too hot when it was last known                 resting, for `BLIND_HOT_REST_S`
+    resting    the time is over, and it is silent                    working
+    resting    the time is over, and it can be asked                 checking
+    checking   nothing, or an odd answer below pause                 working
 
 H1  A temperature outside of what a drive can have is none. One that jumps by more than
     `JUMP_CELSIUS` is believed when the next one agrees with it: sensors and bridges give odd
@@ -70,6 +74,17 @@ BLIND_HOT_REST_S = 1800.0
 """Two time constants of a slow case: what was above its limit is near the room's temperature."""
 
 
+SILENT_WORDS = (
+    "The drive does not say how hot it is, so the pass rests for "
+    f"{duration_words(BLIND_REST_S)} in each hour."
+)
+
+FELL_SILENT_WORDS = (
+    "The drive does not say any more how hot it is. From now on the pass rests for "
+    f"{duration_words(BLIND_REST_S)} in each hour."
+)
+
+
 class HeatState(StrEnum):
     """What a pass does about heat."""
 
@@ -117,7 +132,7 @@ class Heat:
         """Return when to look again, after a look at `at_s`."""
         if self.ends_s is not None:
             return self.ends_s
-        if self.doubted is not None and not self.is_blind:
+        if self.state is HeatState.CHECKING or (self.doubted is not None and not self.is_blind):
             return at_s + AGAIN_S
         if self.state is HeatState.RESTING:
             return at_s + REST_ASK_S
@@ -172,27 +187,34 @@ def _by_temperature(heat: Heat, at_s: float) -> Heat:
     celsius = heat.believed
     if celsius is None:
         return heat
-    if celsius >= limits.give_up_celsius:
-        return _become(heat, HeatState.GIVEN_UP, at_s)
     is_hot = celsius >= limits.pause_celsius
     if heat.state is HeatState.RESTING:
         heat = replace(heat, highest=max(celsius, heat.highest or celsius))
         is_hot = celsius > limits.go_on_celsius
+    if celsius >= limits.give_up_celsius:
+        return _become(heat, HeatState.GIVEN_UP, at_s)
     return _become(heat, HeatState.RESTING if is_hot else HeatState.WORKING, at_s)
 
 
 def _by_the_clock(heat: Heat, at_s: float, *, is_new: bool) -> Heat:
-    if is_new and heat.state is HeatState.WORKING:
-        return replace(heat, since_s=at_s, doubted=None)  # it worked in sight until now
-    if is_new:
-        if heat.state is HeatState.RESTING:
-            return replace(heat, ends_s=at_s + BLIND_HOT_REST_S)
+    if is_new and heat.state is HeatState.RESTING:
+        return replace(heat, ends_s=at_s + BLIND_HOT_REST_S)
+    if heat.ends_s is not None:
+        return _woken(heat, at_s) if at_s >= heat.ends_s else heat
+    is_odd_and_hot = heat.doubted is not None and heat.doubted >= heat.limits.pause_celsius
+    if is_odd_and_hot or (is_new and heat.state is HeatState.CHECKING):
         return _rest_by_the_clock(heat, at_s)
+    if is_new:
+        return replace(heat, since_s=at_s)  # it worked in sight until now
     if heat.state is HeatState.WORKING and at_s - heat.since_s >= BLIND_WORK_S:
         return _rest_by_the_clock(heat, at_s)
-    if heat.ends_s is not None and at_s >= heat.ends_s:
-        return _become(heat, HeatState.WORKING, at_s)
-    return heat
+    return _become(heat, HeatState.WORKING, at_s)
+
+
+def _woken(heat: Heat, at_s: float) -> Heat:
+    """Return the state after a rest by the clock: a drive that can be asked is asked first."""
+    state = HeatState.WORKING if heat.is_silent else HeatState.CHECKING
+    return replace(_become(heat, state, at_s), doubted=None)
 
 
 def _rest_by_the_clock(heat: Heat, at_s: float) -> Heat:
@@ -224,10 +246,7 @@ def pause_between(before: Heat, after: Heat, at_s: float) -> HeatPause | None:
 def change_words(before: Heat, after: Heat, at_s: float) -> str | None:
     """Return what is worth telling of a step; None: nothing is."""
     if after.is_blind and not before.is_blind:
-        return (
-            "The drive does not say any more how hot it is. From now on the pass rests for "
-            f"{duration_words(BLIND_REST_S)} in each hour."
-        )
+        return SILENT_WORDS if after.believed is None else FELL_SILENT_WORDS
     if before.is_blind and not after.is_blind:
         return f"The drive says again how hot it is: {after.believed} °C."
     if before.state is after.state or after.is_blind:
@@ -273,9 +292,3 @@ def summary_words(pauses: Sequence[HeatPause]) -> str:
         f"The pass rested {counted(len(pauses), 'time')} for heat, {duration_words(rested_s)} in "
         f"all; the drive was at {hottest} °C at most."
     )
-
-
-SILENT_WORDS = (
-    "The drive does not say how hot it is, so the pass rests for "
-    f"{duration_words(BLIND_REST_S)} in each hour."
-)

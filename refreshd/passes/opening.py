@@ -4,19 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 
 from refreshd.cards import DriveCard, PassState
 from refreshd.errors import (
     DriveError,
+    DriveFailingError,
+    DriveGoneError,
     DriveHeldError,
     DriveHungError,
     RecordFailedError,
     RefreshdError,
 )
-from refreshd.events import PassBegun, PassInterrupted, PassResumed
+from refreshd.events import HealthRead, PassBegun, PassInterrupted, PassResumed, PassWatched
+from refreshd.health_cards import HeatLimits, Measure, OwnWord, Route
 from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.findings import FindingBook
-from refreshd.passes.heat import begun
+from refreshd.passes.health_gate import (
+    ask_before,
+    enter,
+    read_after,
+    sentences_after,
+    sentences_before,
+)
+from refreshd.passes.heat import SILENT_WORDS, begun, summary_words
 from refreshd.passes.metered import MeteredMedium, Pacer
 from refreshd.passes.reading import ChunkReader, Elsewhere
 from refreshd.passes.visit import Visit
@@ -29,9 +40,8 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
     card = bench.ledger.drive(number)
     presence = bench.medium.presence()
     state = bench.ledger.unfinished_pass(number, kind)
-    watch = Watch(
-        bench, begun(options.heat, None, is_silent=False), is_rewriting=kind is PassKind.REFRESH
-    )
+    before = ask_before(bench, card, kind)
+    watch = _watch(bench, kind, options.heat, before)
     metered = MeteredMedium(
         bench.medium,
         Pacer(bench.clock, bench.lanes, options.rate_bytes_per_s_max),
@@ -50,6 +60,10 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
             f"An interrupted {kind} pass over {number} is taken up again at byte "
             f"{state.next_chunk * card.chunk_bytes}."
         )
+    done_bytes = min(state.next_chunk * card.chunk_bytes, card.grid.size_bytes)
+    watch.place = (done_bytes, card.grid.size_bytes)
+    if before is not None:
+        enter(bench.ledger, before.model_copy(update={"pass_id": state.id}))
     return Visit(
         bench=bench,
         options=options,
@@ -62,6 +76,26 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
         elsewhere=Elsewhere(metered, card.grid, bench.lanes),
         book=FindingBook(bench.ledger, number, state.id, card.grid),
         began_s=bench.clock.elapsed_s(),
+        before=before,
+    )
+
+
+def _watch(bench: Bench, kind: PassKind, limits: HeatLimits, before: HealthRead | None) -> Watch:
+    """Return the watch over a drive that gave these answers, and tell what they say."""
+    known, is_silent, is_failing = None, False, False
+    if before is not None:
+        known = before.reading.measures.get(Measure.CELSIUS)
+        is_silent = before.reading.route is Route.SILENT and known is None
+        is_failing = before.reading.says is OwnWord.FAILING
+        for sentence in sentences_before(before):
+            bench.attendant.said(sentence)
+    if is_silent:
+        bench.attendant.said(SILENT_WORDS)
+    return Watch(
+        bench,
+        begun(limits, known, is_silent=is_silent),
+        is_rewriting=kind is PassKind.REFRESH,
+        is_known_failing=is_failing,
     )
 
 
@@ -94,6 +128,7 @@ def interrupted(visit: Visit, err: RefreshdError) -> PassReport:
     """Write down why a pass stopped before its end, if the stores still take it, and report."""
     if not isinstance(err, RecordFailedError):
         try:
+            visit.hold_if_failing()
             visit.book.settle()
             visit.bench.ledger.record(
                 PassInterrupted(drive=visit.number, pass_id=visit.pass_id, reason=str(err))
@@ -111,12 +146,63 @@ def guarded(visit: Visit, body: Callable[[], PassReport]) -> PassReport:
     except DriveHungError as err:
         # Closing would flush, and this thread would hang with the drive before it could tell.
         visit.metered.abandon()
-        return interrupted(visit, _located(visit, err))
+        report = interrupted(visit, _located(visit, err))
     except RefreshdError as err:
         with suppress(DriveError):  # the first error is the one to tell
             visit.metered.close_for_writing()
-        return interrupted(visit, err)
-    return report
+        report = interrupted(visit, err)
+    return _looked_back(visit, report)
+
+
+NOT_ASKED_AFTER = (DriveGoneError, DriveHungError, DriveFailingError, RecordFailedError)
+"""Errors after which a drive is not asked how it is: it is not there, has answered that already,
+or the answer could not be kept."""
+
+
+def _looked_back(visit: Visit, report: PassReport) -> PassReport:
+    """Write down the curve of the run, and how the drive is after it.
+
+    What the pass came to stands, whatever becomes of that.
+    """
+    err = report.stopped_by
+    if isinstance(err, RecordFailedError):
+        return report
+    try:
+        visit.hold_if_failing()
+        _record_curve(visit)
+        is_askable = err is None or isinstance(err, DriveError)
+        if is_askable and not isinstance(err, NOT_ASKED_AFTER):
+            _read_after(visit)
+    except RefreshdError as second:
+        visit.say(f"How the drive is after the pass could not be written down: {second}")
+    return replace(report, notes=tuple(visit.notes))
+
+
+def _record_curve(visit: Visit) -> None:
+    samples, pauses = visit.watch.samples(), visit.watch.pauses()
+    if pauses:
+        visit.say(summary_words(pauses))
+    if pauses or len(samples) > 1:  # one point is no curve
+        visit.bench.ledger.record(
+            PassWatched(
+                drive=visit.number,
+                outcome=Outcome.WARNING if pauses else Outcome.SUCCESS,
+                pass_id=visit.pass_id,
+                doing=visit.state.kind,
+                samples=samples,
+                heat_pauses=pauses,
+            )
+        )
+
+
+def _read_after(visit: Visit) -> None:
+    """Ask a drive that was not silent before what the pass changed."""
+    if visit.before is None or visit.before.reading.route is Route.SILENT:
+        return
+    after = read_after(visit.bench, visit.number, visit.pass_id)
+    if after is not None:
+        for sentence in sentences_after(after, was=visit.before.verdict):
+            visit.say(sentence)
 
 
 def _located(visit: Visit, err: DriveHungError) -> DriveHungError:

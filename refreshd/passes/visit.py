@@ -8,9 +8,17 @@ from datetime import date
 
 from refreshd.cards import DriveCard, PassState, Presence
 from refreshd.errors import PathDoubtedError, RefreshdError, require
-from refreshd.events import DigestsRecorded, FixityChecked, PassEnded, PathDoubted, RangeMended
+from refreshd.events import (
+    DigestsRecorded,
+    FixityChecked,
+    HealthRead,
+    PassEnded,
+    PathDoubted,
+    RangeMended,
+)
 from refreshd.passes.bench import Bench, Mended, PassOptions, PassReport
 from refreshd.passes.findings import FindingBook
+from refreshd.passes.health_gate import WHAT_TO_DO, hold_failing
 from refreshd.passes.metered import MeteredMedium
 from refreshd.passes.reading import ChunkReader, Elsewhere, Reading
 from refreshd.passes.watch import Watch
@@ -74,6 +82,7 @@ class Visit:
     elsewhere: Elsewhere
     book: FindingBook
     began_s: float
+    before: HealthRead | None = None  # how the drive was before this run
     counts: Counts = field(default_factory=Counts)
     mended: list[Mended] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -105,9 +114,22 @@ class Visit:
         self.bench.attendant.said(sentence)
 
     def moved(self, done_bytes: int, doing: str) -> None:
-        """Tell how far the pass is."""
+        """Tell how far the pass is, and how warm the drive."""
         self.watch.place = (done_bytes, self.card.grid.size_bytes)
-        self.bench.attendant.moved(*self.watch.place, doing)
+        celsius = self.watch.celsius
+        warm = "" if celsius is None else f", {celsius} °C"
+        self.bench.attendant.moved(*self.watch.place, f"{doing}{warm}")
+        self.hold_if_failing()
+
+    def hold_if_failing(self) -> None:
+        """Put a drive on hold, once, that said in this pass that it is failing."""
+        if self.watch.is_failing and not self.watch.is_failing_noted:
+            hold_failing(self.bench, self.number, self.pass_id)
+            self.watch.is_failing_noted = True
+            self.say(
+                f"{self.number} says that it is failing. It is on hold, nothing is written to it "
+                f"any more. {WHAT_TO_DO}."
+            )
 
     def note_reading(self, reading: Reading) -> None:
         """Say when a chunk gave all its bytes only at a second try."""

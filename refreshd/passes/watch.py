@@ -43,7 +43,7 @@ SAMPLES_MOST = 256
 SAMPLES_KEPT = 8192
 """In memory, before they are thinned out: a day and a half at one in 15 s."""
 
-SLICE_S = 1.0
+SLICE_S, SLICE_LEAST_S = 1.0, 0.001
 """How long a stop waits at most in a rest."""
 
 NOT_ASKED = Vital(None)
@@ -140,6 +140,11 @@ class Watch:
         if self.is_failing:
             raise DriveFailingError(self._named(FAILING))
 
+    @property
+    def celsius(self) -> int | None:
+        """How warm the drive was when it was last asked, in °C; None: that is not known."""
+        return _told_celsius(self._heat)
+
     # What is written down at the end of the run
 
     def samples(self) -> tuple[WatchSample, ...]:
@@ -213,6 +218,15 @@ class Watch:
         elif after.state is HeatState.GIVEN_UP:
             self._over = partial(OverheatedError, self._named(given_up_words(before, after, at_s)))
         elif sentence := change_words(before, after, at_s):
+            self._say(sentence, is_of_rest=HeatState.RESTING in {before.state, after.state})
+
+    def _say(self, sentence: str, *, is_of_rest: bool) -> None:
+        """Tell a change; of the rests for heat only the first, which may be one of hundreds."""
+        if not is_of_rest:
+            self._bench.attendant.said(sentence)
+        elif not self._pauses:
+            self._bench.attendant.said(f"{sentence} Further rests are shown, and only counted.")
+        elif len(self._pauses) == 1 and self._heat.state is HeatState.WORKING:
             self._bench.attendant.said(sentence)
 
     def _wait(self) -> None:
@@ -228,11 +242,12 @@ class Watch:
                 )
                 return
             with self._bench.lanes.resting():
-                clock.sleep(min(SLICE_S, left_s))
+                # Never so short that the sum is rounded off, and no time ever passes.
+                clock.sleep(min(SLICE_S, max(SLICE_LEAST_S, left_s)))
             self.rested_s += min(SLICE_S, left_s)
 
     def _sample(self, at_s: float, traffic: int, heat: Heat) -> None:
-        celsius = None if heat.missed or heat.is_silent else heat.believed
+        celsius = _told_celsius(heat)
         last = self._samples[-1] if self._samples else None
         passed_s = at_s - (last.at_s if last else 0)
         rate = int((traffic - self._sampled_traffic) / passed_s) if passed_s > 0 else 0
@@ -242,6 +257,10 @@ class Watch:
         self._sampled_traffic = traffic
         if len(self._samples) > SAMPLES_KEPT:
             self._samples = list(thinned(self._samples, SAMPLES_KEPT // 2))
+
+
+def _told_celsius(heat: Heat) -> int | None:
+    return None if heat.missed or heat.is_silent else heat.believed
 
 
 def thinned(samples: Sequence[WatchSample], most: int) -> tuple[WatchSample, ...]:

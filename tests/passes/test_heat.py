@@ -154,8 +154,11 @@ def test_a_drive_that_falls_silent_in_a_rest_rests_for_long() -> None:
     assert silent.ends_s >= BLIND_HOT_REST_S
     assert not silent.is_asking
     woken = heard(silent, None, silent.ends_s)
-    assert (woken.state, woken.is_asking) == (WORKING, True)
+    assert (woken.state, woken.is_asking) == (CHECKING, True)
     assert pause_between(silent, woken, silent.ends_s) == HeatPause(0, int(silent.ends_s), 52)
+    assert after(woken, None).state is WORKING
+    assert after(woken, 44).celsius == 44
+    assert after(woken, 53).state is RESTING
 
 
 def test_a_drive_that_falls_silent_while_a_jump_is_checked_rests_shortly() -> None:
@@ -163,7 +166,9 @@ def test_a_drive_that_falls_silent_while_a_jump_is_checked_rests_shortly() -> No
     silent = after(at(30), 80, *[None] * (MISSED_MAX - 1))
     assert (silent.state, silent.is_blind) == (RESTING, True)
     assert silent.ends_s is not None
-    assert heard(silent, None, silent.ends_s).state is WORKING
+    woken = heard(silent, None, silent.ends_s)
+    assert after(woken, None).state is WORKING
+    assert after(woken, 90).state is RESTING
 
 
 def test_each_change_is_told_once_and_in_words() -> None:
@@ -228,11 +233,14 @@ def test_no_work_is_done_above_the_limit_and_none_is_taken_up_before_it_cooled(
     for answer in answers:
         before, was_asked = heat, heat.is_asking
         heat = heard(heat, answer, at_s)
-        if was_asked and is_possible(answer) and answer is not None and not heat.is_blind:
+        if was_asked and is_possible(answer) and answer is not None:
             assert answer < limits.pause_celsius or heat.state is not WORKING
         if before.state is RESTING and heat.state is WORKING:
-            by_clock = before.ends_s is not None and at_s >= before.ends_s
-            assert by_clock or (answer is not None and answer <= limits.go_on_celsius)
+            assert answer is not None
+            assert answer <= limits.go_on_celsius
+        if before.state is RESTING and heat.state is CHECKING:
+            assert before.ends_s is not None
+            assert at_s >= before.ends_s
         if heat.state is GIVEN_UP and before.state is not GIVEN_UP:
             lasted = before.state is RESTING and at_s - before.since_s >= REST_S_MAX
             assert lasted or (answer is not None and answer >= limits.give_up_celsius)
