@@ -111,10 +111,19 @@ def run_pass(desk: Desk, card: DriveCard, medium: WorkableMedium, wish: PassWish
         rate_bytes_per_s_max=policy.rate_bytes_per_s_max,
         least_age_days=policy.least_age_days(station.clock.now().date()),
         is_closing=is_closing,
+        heat=policy.heat,
         policy=policy.as_text() | {DIRECTORY_KEY: str(station.staging_directory)},
     )
     ledger = desk.shelf.ledger
-    bench = Bench(medium, ledger, station.clock, desk.lanes, station.attendant, wish.ring)
+    bench = Bench(
+        medium,
+        ledger,
+        station.clock,
+        desk.lanes,
+        station.attendant,
+        wish.ring,
+        station.examiner_of(medium),
+    )
     return _RUNS[wish.kind](bench, card.number, options)
 
 
