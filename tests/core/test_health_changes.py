@@ -111,6 +111,25 @@ def test_every_count_has_a_name_for_one_and_for_several(measure: Measure) -> Non
     assert one[2:] != several[6:]
 
 
+@pytest.mark.parametrize(
+    ("measure", "sentence"),
+    [
+        (M.ENDURANCE_USED, "Rated endurance used: 34 %, in March 2027 33 %."),
+        (M.SPARE_LEFT, "Spare blocks left: 34 %, in March 2027 33 %."),
+        (M.SPARE_LEAST, "Least spare blocks: 34 %, in March 2027 33 %."),
+        (M.CELSIUS_HIGHEST, "Highest temperature ever: 34 °C, in March 2027 33 °C."),
+        (M.CELSIUS_LOWEST, "Lowest temperature ever: 34 °C, in March 2027 33 °C."),
+        (
+            M.CELSIUS_LIMIT,
+            "Highest temperature allowed by the drive: 34 °C, in March 2027 33 °C.",
+        ),
+    ],
+)
+def test_every_figure_that_changed_is_said(measure: Measure, sentence: str) -> None:
+    """Shares and temperatures stand with their units, before and after."""
+    assert judged(flash({measure: 33}), flash({measure: 34})).changes == (sentence,)
+
+
 @pytest.mark.parametrize("measure", [*NAMES])
 def test_every_count_that_changed_is_said(measure: Measure) -> None:
     """No counter is left out, but the hours in which the heads fly: hours of running tell."""

@@ -19,6 +19,7 @@ from refreshd.health_cards import (
     SelfTestOutcome,
     Verdict,
 )
+from refreshd.pages import nvme
 from tests.health_lives import (
     YEAR,
     Life,
@@ -362,3 +363,10 @@ def test_the_evidence_is_sorted_by_what_fails_in_a_drive() -> None:
         (Part.MOTOR, WATCH),
         (Part.ELECTRONICS, FIT),
     ]
+
+
+def test_the_words_of_a_warning_are_those_that_are_weighed() -> None:
+    """A bit is decoded in one module and weighed in another: by the same words, or not at all."""
+    page = bytes([0b0011_1111, *range(1, 256), *range(256)])
+
+    assert sorted(nvme.health(page).warnings) == sorted(OwnWarning)
