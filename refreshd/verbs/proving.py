@@ -24,9 +24,14 @@ from refreshd.events import DriveProved, Entry
 from refreshd.passes.bench import Bench, PassOptions
 from refreshd.passes.health_gate import AsideExaminer
 from refreshd.passes.heat import begun
-from refreshd.passes.proving.beginning import Found
+from refreshd.passes.proving.beginning import Found, Making
 from refreshd.passes.proving.looking import look_over
-from refreshd.passes.proving.opening import open_proving, refuse_in_care, say_expectation
+from refreshd.passes.proving.opening import (
+    known_patterns,
+    open_proving,
+    refuse_in_care,
+    say_expectation,
+)
 from refreshd.passes.proving.running import run_proving
 from refreshd.passes.proving.work import TimedMedium
 from refreshd.passes.watch import Watch
@@ -113,7 +118,7 @@ def _proved(desk: Desk, medium: WorkableMedium, wish: ProvingWish, seed: str) ->
     options = _options(policy)
     found = _found(bench, options, medium, evidence)
     with _numbering(station):
-        work = open_proving(bench, options, found, wish, seed)
+        work = open_proving(bench, options, found, wish, Making(seed))
     say_expectation(work, kind)
     return run_proving(work)
 
@@ -145,7 +150,8 @@ def _found(bench: Bench, options: PassOptions, medium: WorkableMedium, evidence:
     watch = Watch(bench, begun(options.heat, None, is_silent=False), is_rewriting=False)
     metered = TimedMedium.over(bench, watch, options)
     bench.attendant.said(f"{medium.place} is looked over for content; nothing is written yet.")
-    look = look_over(metered, bench.lanes, evidence)
+    known = known_patterns(bench.ledger.unfinished_provings(), evidence.size_bytes)
+    look = look_over(metered, bench.lanes, evidence, known)
     return Found(medium.place, evidence, medium.presence(), look, _objection(medium, evidence))
 
 

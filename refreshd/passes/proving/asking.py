@@ -72,8 +72,8 @@ def _judged(
 ) -> StepResult:
     if reading.route is Route.SILENT:
         why = f": {reading.silence}" if reading.silence else ""
-        said = f"It does not say how it is{why}. That is not the same as being well."
-        return StepResult(step, Outcome.WARNING, (said,))
+        silent = f"It does not say how it is{why}. That is not the same as being well."
+        return StepResult(step, Outcome.WARNING, (silent,))
     found = judge(series, reading, work.bench.clock.now(), moment)
     said = [f"Verdict: {found.verdict}."]
     said += [line.sentence for line in found.evidence]

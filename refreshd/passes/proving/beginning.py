@@ -33,6 +33,14 @@ CHUNK_BYTES = 4 * MIB
 
 
 @dataclass(frozen=True, slots=True)
+class Making:
+    """What the pattern of a new proving is made from: 32 hex digits, and bytes a chunk."""
+
+    seed: str
+    chunk_bytes: int = CHUNK_BYTES
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """A drive as it lies there. `objection`: why it takes no writing; None: it does."""
 
@@ -67,7 +75,7 @@ def second_word(evidence: Evidence) -> str:
     return str(evidence.size_bytes)
 
 
-def plan_for(found: Found, wish: ProvingWish, seed: str) -> ProvingPlan:
+def plan_for(found: Found, wish: ProvingWish, making: Making) -> ProvingPlan:
     """
     Return what is to be done with a drive.
 
@@ -96,8 +104,8 @@ def plan_for(found: Found, wish: ProvingWish, seed: str) -> ProvingPlan:
         is_writing=is_writing,
         is_erasing=is_writing and found.look.has_content,
         self_tests=tests[:1] if wish.leaves_out_extended_test else tests,
-        seed=seed,
-        chunk_bytes=CHUNK_BYTES,
+        seed=making.seed,
+        chunk_bytes=making.chunk_bytes,
     )
 
 

@@ -98,13 +98,21 @@ def _sector(place: int, raw: bytes, own: bytes, pattern: Pattern) -> Misread:
     span = Span(place, SECTOR_BYTES)
     if raw in _BLANKS:
         return Misread(span, Holds.BLANK)
-    bits = (int.from_bytes(raw, "little") ^ int.from_bytes(own, "little")).bit_count()
-    if bits <= FLIPPED_BITS_MAX:
-        return Misread(span, Holds.FLIPPED, bits=bits)
+    if is_flipped(raw, own):
+        return Misread(span, Holds.FLIPPED, bits=_bits_between(raw, own))
     stamp = read_stamp(raw)
     if stamp is None:
         return Misread(span, Holds.FOREIGN)
     return _stamped(span, stamp, pattern)
+
+
+def is_flipped(raw: bytes, own: bytes) -> bool:
+    """Say whether a sector is another one in which some bits tipped over."""
+    return _bits_between(raw, own) <= FLIPPED_BITS_MAX
+
+
+def _bits_between(raw: bytes, own: bytes) -> int:
+    return (int.from_bytes(raw, "little") ^ int.from_bytes(own, "little")).bit_count()
 
 
 def _stamped(span: Span, stamp: Stamp, pattern: Pattern) -> Misread:

@@ -7,6 +7,7 @@ knows better can let the drive only be read.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import chain
 
@@ -14,7 +15,8 @@ from refreshd.cards import Evidence
 from refreshd.durations import counted
 from refreshd.errors import UnreadableError
 from refreshd.passes.metered import MeteredMedium
-from refreshd.passes.proving.pattern import SECTOR_BYTES, Stamp, Use, read_stamp
+from refreshd.passes.proving.explaining import is_flipped
+from refreshd.passes.proving.pattern import SECTOR_BYTES, Pattern, Stamp, Use, read_stamp
 from refreshd.passes.proving.places import PLACE_BYTES, edges, spread_places
 from refreshd.ports import Lanes
 from refreshd.quantities import Geometry, Span
@@ -85,11 +87,23 @@ class Look:
         return "; ".join(found)
 
 
-def look_over(metered: MeteredMedium, lanes: Lanes, evidence: Evidence) -> Look:
-    """Look at both ends and at places between; write nothing."""
+def look_over(
+    metered: MeteredMedium, lanes: Lanes, evidence: Evidence, known: Sequence[Pattern] = ()
+) -> Look:
+    """
+    Look at both ends and at places between; write nothing.
+
+    Args:
+        metered: The drive.
+        lanes: What reaches it.
+        evidence: What it says of itself; its signatures are content.
+        known: What unfinished provings write: a sector of theirs in which a few bits tipped over
+            is a fault of the drive, not something that somebody put there.
+
+    """
     geometry = metered.geometry
     spans = sorted(set(chain(_pieces(geometry), spread_places(geometry))))
-    seen = lanes.each(lambda span: _seen(metered, lanes, span), spans)
+    seen = lanes.each(lambda span: _seen(metered, lanes, span, known), spans)
     return Look(tuple(seen), evidence.signatures)
 
 
@@ -103,21 +117,21 @@ def _pieces(geometry: Geometry) -> tuple[Span, ...]:
     )
 
 
-def _seen(metered: MeteredMedium, lanes: Lanes, span: Span) -> PlaceSeen:
+def _seen(metered: MeteredMedium, lanes: Lanes, span: Span, known: Sequence[Pattern]) -> PlaceSeen:
     into = lanes.scratch(span.length, "place")
     try:
         metered.read(span.start, into)
     except UnreadableError:
         return PlaceSeen(span, is_readable=False)
-    return what_stands(span, bytes(into))
+    return what_stands(span, bytes(into), known)
 
 
-def what_stands(span: Span, found: bytes) -> PlaceSeen:
+def what_stands(span: Span, found: bytes, known: Sequence[Pattern] = ()) -> PlaceSeen:
     """Return what a place holds."""
     stamps, has_blank, is_foreign = set(), False, False
     for at in range(0, len(found), SECTOR_BYTES):
         sector = found[at : at + SECTOR_BYTES]
-        stamp = read_stamp(sector)
+        stamp = read_stamp(sector) or _damaged(span.start + at, sector, known)
         if sector in _BLANKS:
             has_blank = True
         elif stamp is not None:
@@ -125,3 +139,11 @@ def what_stands(span: Span, found: bytes) -> PlaceSeen:
         else:
             is_foreign = True
     return PlaceSeen(span, is_foreign=is_foreign, has_blank=has_blank, stamps=frozenset(stamps))
+
+
+def _damaged(place: int, sector: bytes, known: Sequence[Pattern]) -> Stamp | None:
+    """Return the stamp that a sector had before bits of it tipped over; None: it had none."""
+    for pattern in known:
+        if is_flipped(sector, pattern.bytes_at(place, SECTOR_BYTES)):
+            return Stamp(pattern.use, pattern.seed, place // SECTOR_BYTES)
+    return None

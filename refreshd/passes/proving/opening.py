@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from refreshd.errors import DriveHeldError
 from refreshd.events import ProvingBegun, ProvingGivenUp
 from refreshd.expectation import TYPICAL_BYTES_PER_S
@@ -9,6 +11,7 @@ from refreshd.health_cards import SelfTestKind
 from refreshd.passes.bench import Bench, PassOptions
 from refreshd.passes.proving.beginning import (
     Found,
+    Making,
     Standing,
     how_to_erase,
     identity_of,
@@ -16,6 +19,7 @@ from refreshd.passes.proving.beginning import (
     standing_of,
     unfinished_of,
 )
+from refreshd.passes.proving.pattern import Pattern, Use
 from refreshd.passes.proving.running import steps_of
 from refreshd.passes.proving.work import NOT_SURELY_HERE, Work, work_on
 from refreshd.ports import ProvingWish
@@ -25,7 +29,7 @@ from refreshd.words import MINUTE_S, about_words, medium_words, rate_words, size
 
 
 def open_proving(
-    bench: Bench, options: PassOptions, found: Found, wish: ProvingWish, seed: str
+    bench: Bench, options: PassOptions, found: Found, wish: ProvingWish, making: Making
 ) -> Work:
     """
     Take up the unfinished proving of a drive, or begin one, and write that down.
@@ -39,7 +43,7 @@ def open_proving(
         standing = standing_of(unfinished, found, wish)
         if standing is Standing.GOES_ON:
             return _taken_up(bench, options, unfinished, found)
-    plan = plan_for(found, wish, seed)  # before anything is given up for it
+    plan = plan_for(found, wish, making)  # before anything is given up for it
     if unfinished is not None:
         bench.ledger.record(ProvingGivenUp(proving_id=unfinished.id, why=f"{standing}"))
         bench.attendant.said(f"Proving {unfinished.id} is given up: {standing}.")
@@ -49,16 +53,30 @@ def open_proving(
 def _taken_up(bench: Bench, options: PassOptions, proving: Proving, found: Found) -> Work:
     work = work_on(bench, options, proving, found.presence)
     is_same_stay = proving.presence.is_same_stay(found.presence)
-    results = ()
-    if not is_same_stay:
-        results = (StepResult(proving.step, Outcome.SUCCESS, (NOT_SURELY_HERE,)),)
-    work.checkpoint(proving.step, proving.next_byte, results=results, note="taken up again")
+    step = proving.step
+    results: tuple[StepResult, ...] = ()
+    if step is ProvingStep.IDENTITY:  # killed between its first two records
+        step, results = steps_of(proving.plan)[0], identity_of(found)
+    elif not is_same_stay:
+        results = (StepResult(step, Outcome.SUCCESS, (NOT_SURELY_HERE,)),)
+    work.checkpoint(step, proving.next_byte, results=results, note="taken up again")
+    proving = work.proving
     at = f" at byte {proving.next_byte}" if proving.step in _BY_BYTES else ""
     work.say(f"Proving {proving.id} is taken up again: {proving.step}{at}.")
     return work
 
 
 _BY_BYTES = {ProvingStep.WRITE, ProvingStep.READ}
+
+
+def known_patterns(provings: Iterable[Proving], size_bytes: int) -> tuple[Pattern, ...]:
+    """Return what the unfinished provings of drives of this size write."""
+    return tuple(
+        Pattern(one.plan.seed, use, one.plan.chunk_bytes)
+        for one in provings
+        if one.plan.is_writing and one.evidence.size_bytes == size_bytes
+        for use in Use
+    )
 
 
 def _begun(bench: Bench, options: PassOptions, found: Found, plan: ProvingPlan) -> Work:

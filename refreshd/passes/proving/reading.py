@@ -168,7 +168,10 @@ class Sweep:
 
     def run(self) -> int:
         """Read; return the first chunk that was not read."""
-        due, doing = checkpoint_chunks(self.grid), "reading and comparing"
+        due, doing = (
+            checkpoint_chunks(self.grid, self.work.checkpoint_bytes),
+            "reading and comparing",
+        )
         if self._repeats is not None:
             doing = "reading"
         at = self.first

@@ -72,6 +72,7 @@ class Work:
     pages_before: dict[PageName, bytes] = field(default_factory=dict)
     pages_after: dict[PageName, bytes] = field(default_factory=dict)
     health_after: HealthReading | None = None
+    checkpoint_bytes: int = CHECKPOINT_BYTES
     _first: HealthReading | None = None
     _sampled_s: int = -1
     _pauses_told: int = 0
@@ -198,9 +199,9 @@ def work_on(bench: Bench, options: PassOptions, proving: Proving, presence: Pres
     )
 
 
-def checkpoint_chunks(grid: ChunkGrid) -> int:
-    """Return after how many chunks there is a checkpoint."""
-    most = max(CHECKPOINT_BYTES, grid.size_bytes // CHECKPOINTS_MOST)
+def checkpoint_chunks(grid: ChunkGrid, least_bytes: int = CHECKPOINT_BYTES) -> int:
+    """Return after how many chunks there is a checkpoint: so many bytes, or more."""
+    most = max(least_bytes, grid.size_bytes // CHECKPOINTS_MOST)
     return max(1, most // grid.chunk_bytes)
 
 

@@ -93,7 +93,11 @@ def write_all(work: Work) -> StepResult:
     proving, grid = work.proving, work.grid
     writer = _Writer(work, work.pattern(Use.FILL), known=faults_of(proving, ProvingStep.WRITE))
     first = proving.next_byte // grid.chunk_bytes
-    began_s, at, due = work.bench.clock.elapsed_s(), first, checkpoint_chunks(grid)
+    began_s, at, due = (
+        work.bench.clock.elapsed_s(),
+        first,
+        checkpoint_chunks(grid, work.checkpoint_bytes),
+    )
     work.bench.lanes.aside(work.metered.open_for_writing)()
     while at < grid.count and not writer.is_too_much:
         try:
@@ -129,11 +133,9 @@ def _told(work: Work, writer: _Writer, first: int, end: int, seconds: float) -> 
         said = f"All of it, {size}, was written and flushed."
     else:
         length = grid.run(first, end).length
-        rate = rate_words(length / seconds) if seconds > 0 else "no time"
         run = "" if first == 0 else f", the last {size_words(length)} in this run"
-        said = (
-            f"All of it, {size}, was written and flushed{run}, at {rate} in the mean "
-            f"({measured_words(seconds)})."
-        )
+        rate = "" if seconds <= 0 else f", at {rate_words(length / seconds)} in the mean"
+        took = measured_words(seconds)
+        said = f"All of it, {size}, was written and flushed{run}{rate} ({took})."
     outcome = Outcome.FAIL if writer.known else Outcome.SUCCESS
     return StepResult(ProvingStep.WRITE, outcome, (said,))
