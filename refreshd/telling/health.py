@@ -50,9 +50,8 @@ _UNTOLD_NAMED_MAX = 4
 
 _NEXT = {
     Verdict.FIT: (
-        "Go on as planned. Nothing speaks against it, which is less than it sounds: "
-        f"{FLEET_STUDY}. "
-        "A second copy on another drive is what protects."
+        "Go on as planned. That nothing speaks against it is less than it sounds: "
+        f"{FLEET_STUDY}. A second copy on another drive is what protects."
     ),
     Verdict.WATCH: (
         "Go on as planned, and see that all of it has a second copy that was read lately. The next "
@@ -131,7 +130,8 @@ def _why(card: DriveCard) -> str:
     if state is None:
         is_drive = card.evidence.carrier is Carrier.BLOCK
         return "" if is_drive else f"{card.evidence.carrier.words}: there is no drive to ask"
-    reasons = [one.sentence for one in state.evidence if one.verdict is state.verdict]
+    worst = (one for one in state.evidence if one.verdict is state.verdict)
+    reasons = [one.sentence for one in worst if not _is_praise(one)]
     if state.is_silent:
         reasons.append("it, or the dock before it, answers no question")
     if not reasons and state.verdict is Verdict.FIT:
@@ -212,11 +212,12 @@ def _evidence_lines(entry: HealthEntry, *, is_last: bool) -> Iterator[str]:
     if not is_last:
         yield f"What follows is from {entry.at.date()}, when it last said something."
     yield ""
-    if not entry.evidence:
+    spoken = [one for one in entry.evidence if not _is_praise(one)]
+    if not spoken:
         yield "Nothing that it says speaks against it."
     else:
         yield "What it shows, by what would fail:"
-        ranked = sorted(entry.evidence, key=_part_rank)
+        ranked = sorted(spoken, key=_part_rank)
         for part, lines in groupby(ranked, key=lambda one: one.part):
             yield f"  {part or 'the drive as a whole'}:"
             yield from (f"    {_sentence(one.sentence)}" for one in lines)
@@ -224,6 +225,11 @@ def _evidence_lines(entry: HealthEntry, *, is_last: bool) -> Iterator[str]:
         yield ""
         yield "Changed since the reading before:"
         yield from (f"  {_sentence(one)}" for one in entry.changes)
+
+
+def _is_praise(line: EvidenceLine) -> bool:
+    """Say whether a line only says that there is nothing to say; the letter says so, too."""
+    return line.part is None and line.verdict is Verdict.FIT
 
 
 def _part_rank(line: EvidenceLine) -> tuple[int, int]:

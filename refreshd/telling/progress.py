@@ -16,6 +16,9 @@ STEP_SECONDS_MIN = 2.0
 STEP_SECONDS_MAX = 30.0
 """A plain line every five per cent, but not every moment; and one every half minute."""
 
+RESTING = "resting"
+"""How a pass begins to say what it does while it lets its drive cool; see `passes.heat`."""
+
 
 class PlainTeller:
     """
@@ -34,6 +37,9 @@ class PlainTeller:
         self._wants_stop = wants_stop
         self._begun: tuple[float, int] | None = None  # when, and at which byte
         self._said: tuple[float, int] = (0.0, 0)
+        self._heard_at = 0.0
+        self._is_resting = False
+        self._rested_s = 0.0  # which is no time in which the drive was slow
 
     def wants_stop(self) -> bool:
         """Say whether the pass should finish its segment and stop."""
@@ -42,6 +48,9 @@ class PlainTeller:
     def moved(self, done_bytes: int, of_bytes: int, doing: str) -> None:
         """Hear how far a pass is, and say so now and then."""
         now = self._clock.elapsed_s()
+        if self._is_resting:
+            self._rested_s += now - self._heard_at
+        self._heard_at, self._is_resting = now, doing.startswith(RESTING)
         if self._begun is None:
             self._begun = self._said = (now, done_bytes)
             self._tell(f"{doing}: at {_position(done_bytes, of_bytes)}")
@@ -64,7 +73,7 @@ class PlainTeller:
         if self._begun is None:
             return ""
         done = self._said[1] - self._begun[1]
-        seconds = now - self._begun[0]
+        seconds = now - self._begun[0] - self._rested_s
         if done <= 0 or seconds <= 0:
             return ""
         left_s = (of_bytes - self._said[1]) * seconds / done
