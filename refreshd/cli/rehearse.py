@@ -31,9 +31,9 @@ Main = Callable[[Sequence[str], World], tuple[int, bool]]
 """`refreshd.cli.main.main`, the entry of every real verb."""
 
 COLUMNS = 80
-SECONDS_A_WORD = 0.12
-SECONDS_A_COMMAND = 0.8
-"""Time to read on a terminal: with the output between, about the pace of reading aloud."""
+SECONDS_A_WORD = 0.09
+SECONDS_A_COMMAND = 0.6
+"""Time to read on a terminal: a quick reader's, since all of it stays there to scroll back to."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,14 +13,16 @@ from pathlib import Path
 
 from refreshd.cards import Finding
 from refreshd.durations import Duration, add, counted
+from refreshd.health_cards import Verdict
 from refreshd.quantities import DriveNumber, FindingKind, Span
 from refreshd.rehearsal import images
 from refreshd.rehearsal.scenario import Scenario, chunk_of
 from refreshd.rehearsal.stage import Stage
+from refreshd.verbs.health import health_list, health_of
 from refreshd.verbs.looking import open_findings, shelf_list
 from refreshd.verbs.records import check_journal
 
-FINE, FINDINGS = 0, 1
+FINE, FINDINGS, REFUSED = 0, 1, 3
 """Exit codes of the real verbs."""
 
 
@@ -73,7 +75,7 @@ class Checks:
     def ended(self, code: int, wanted: int, what: str) -> None:
         """Compare the exit code of a verb; one that failed leaves nothing to go on with."""
         self.fact(code == wanted, f"{what} should have ended with exit code {wanted}, not {code}")
-        if code not in {FINE, FINDINGS}:
+        if code not in {FINE, FINDINGS, wanted}:
             raise CannotGoOnError
 
     # ── what is remembered of the mishaps ──
@@ -142,6 +144,9 @@ class Checks:
         """Compare the shelf after the refreshes."""
         for line in shelf_list(self.stage.station()).lines:
             number, on = line.card.number, line.rewritten.on
+            if number == self.scenario.failing:
+                self.fact(on is None, f"{number} should not count as rewritten, not on {on}")
+                continue
             chunks = {chunk_of(one.span.start) for one in self.wanted(number)}
             self.fact(
                 on is not None and on >= today, f"{number} should count as rewritten on {today}"
@@ -151,6 +156,31 @@ class Checks:
                 f"{counted(len(chunks), 'chunk')} of {number} should wait for a decision",
             )
             self.fact(line.due.due >= add(today, interval), f"{number} should be due in {interval}")
+
+    # ── health ──
+
+    def has_rested(self, number: DriveNumber) -> None:
+        """Compare what was watched of the last pass of a drive: it rested for heat."""
+        watches = health_of(self.stage.station(), number).watches
+        rests = watches[-1].heat_pauses if watches else ()
+        self.fact(bool(rests), f"the reading of {number} should have rested for heat")
+
+    def is_held(self, number: DriveNumber) -> None:
+        """Compare the card of the drive that fails: on hold, by its own word."""
+        card = health_of(self.stage.station(), number).card
+        says = card.health is not None and card.health.verdict is Verdict.DO_NOT_WRITE
+        self.fact(says, f'the verdict on {number} should be "{Verdict.DO_NOT_WRITE}"')
+        self.fact(card.hold is not None, f"{number} should be on hold")
+
+    def worst_is(self, number: DriveNumber) -> None:
+        """Compare the shelf by health: one drive is on top, nothing speaks against the others."""
+        first, *others = health_list(self.stage.station()).cards
+        self.fact(first.number == number, f"{number} should be the worst, not {first.number}")
+        for card in others:
+            verdict = Verdict.NOT_KNOWN if card.health is None else card.health.verdict
+            self.fact(
+                verdict is Verdict.FIT, f'the verdict on {card.number} should not be "{verdict}"'
+            )
 
     def journal(self) -> None:
         """Verify the journal once more, without the words."""

@@ -35,6 +35,7 @@ DRIVES = (
     InventedDrive(DriveNumber("K02"), "R1-B01-S2", "Songs of the net menders", "songs"),
     InventedDrive(DriveNumber("K03"), "R1-B02-S1", "Interviews, reels 1 to 7", "interviews"),
     InventedDrive(DriveNumber("K04"), "R1-B02-S2", "Wind in the old lighthouse", "wind"),
+    InventedDrive(DriveNumber("K05"), "R1-B02-S3", "Ice in the harbour basin", "ice"),
 )
 
 
@@ -65,6 +66,8 @@ class Scenario:
         unreadable: The 4 KiB that hold this byte cannot be read any more.
         edited: Somebody corrects a line of the index on this drive, on another computer.
         cut: The refresh of this drive is killed.
+        hot: This drive is too hot in its first year; it is the one whose reading is shown.
+        failing: This drive says by the end that it is about to fail.
 
     """
 
@@ -73,10 +76,15 @@ class Scenario:
     unreadable: PlaceOn = field(default=PlaceOn(DriveNumber("K04"), 12_345_678))
     edited: DriveNumber = field(default=DriveNumber("K03"))
     cut: Cut = field(default=Cut(DriveNumber("K02"), 43))
+    hot: DriveNumber = field(default=DriveNumber("K01"))
+    failing: DriveNumber = field(default=DriveNumber("K05"))
 
     def __post_init__(self) -> None:
         known = {drive.number for drive in self.drives}
         meant = {self.altered.drive, self.unreadable.drive, self.edited, self.cut.drive}
+        if self.failing in meant:
+            raise ValueError(f"{self.failing} is failing: nothing else can befall it")
+        meant |= {self.hot, self.failing}
         if not meant <= known:
             raise ValueError(f"no such drives: {', '.join(sorted(meant - known))}")
         for place in (self.altered, self.unreadable):

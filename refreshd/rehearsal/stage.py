@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from refreshd.adapters.folder import MountedFolder
 from refreshd.configfile import load
 from refreshd.errors import UsageError
-from refreshd.ports import Clock
+from refreshd.ports import Clock, Examiner, Medium
 from refreshd.quantities import Span
+from refreshd.rehearsal import invented_health
 from refreshd.rehearsal.scenario import InventedDrive
 from refreshd.rehearsal.stand_in import Faults, StandIn
 from refreshd.wiring.media import WorkableMedium, open_medium
@@ -29,6 +30,10 @@ segment_size = "2 MiB"
 """
 
 
+HURRY = 200
+"""A second of waiting takes so much less of the audience's time: a rest of minutes, a breath."""
+
+
 @dataclass
 class InventedClock:
     """`ports.Clock` that tells the time of another clock, moved by so much; it can jump."""
@@ -37,6 +42,7 @@ class InventedClock:
     told: datetime
 
     def __post_init__(self) -> None:
+        self._skipped_s = 0.0
         self.jump(self.told)
 
     def jump(self, to: datetime) -> None:
@@ -48,12 +54,15 @@ class InventedClock:
         return self.real.now() + self._moved_by
 
     def elapsed_s(self) -> float:
-        """Return seconds that really passed."""
-        return self.real.elapsed_s()
+        """Return seconds that passed, those included that nobody waited for."""
+        return self.real.elapsed_s() + self._skipped_s
 
     def sleep(self, seconds: float) -> None:
-        """Let time really pass."""
-        self.real.sleep(seconds)
+        """Let time pass, most of it in the invented world alone."""
+        really_s = seconds / HURRY
+        self.real.sleep(really_s)
+        self._skipped_s += seconds - really_s
+        self._moved_by += timedelta(seconds=seconds - really_s)
 
 
 @dataclass
@@ -65,12 +74,16 @@ class Stage:
         directory: Holds the images and the state directory.
         clock: Invented.
         faults: What the fault layer does, by the name of the image.
+        hot: Images that play a drive which is too hot.
+        failing: Images that play a drive which says that it is about to fail.
 
     """
 
     directory: Path
     clock: InventedClock
     faults: dict[str, Faults] = field(default_factory=dict)
+    hot: set[str] = field(default_factory=set)
+    failing: set[str] = field(default_factory=set)
 
     @property
     def state(self) -> Path:
@@ -103,13 +116,21 @@ class Stage:
             return medium
         return StandIn(medium, self.faults.get(Path(medium.place).name, Faults()))
 
+    def examiner_of(self, medium: Medium) -> Examiner:
+        """Return whoever asks the drive that an image plays: all answers are invented."""
+        name = Path(medium.place).name
+        if name in self.failing:
+            return invented_health.failing()
+        return invented_health.hot(self.clock) if name in self.hot else invented_health.healthy()
+
     def fit(self, station: Station) -> Station:
-        """Return a station as a rehearsal has it: with faults, and staging for show."""
+        """Return a station as a rehearsal has it: faults, invented health, staging for show."""
         return replace(
             station,
             open_medium=self.open_medium,
             look_in=lambda: (),
             staging_objection=_staged_for_show,
+            examiner_of=self.examiner_of,
         )
 
     def station(self) -> Station:
@@ -125,6 +146,7 @@ class Stage:
             {
                 "directory": str(self.directory),
                 "now": self.clock.now().isoformat(),
+                "failing": sorted(self.failing),
                 "faults": {
                     name: {
                         "unreadable": [
@@ -150,7 +172,8 @@ class Stage:
             for name, one in given["faults"].items()
         }
         now = datetime.fromisoformat(given["now"]).astimezone(UTC)
-        return cls(Path(given["directory"]), InventedClock(real, now), faults)
+        clock = InventedClock(real, now)
+        return cls(Path(given["directory"]), clock, faults, failing=set(given["failing"]))
 
 
 def _staged_for_show(directory: str | Path, medium: str) -> str | None:  # noqa: ARG001 - the port's form.

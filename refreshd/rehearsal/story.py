@@ -15,8 +15,8 @@ from typing import Protocol
 from refreshd.durations import Duration, subtract
 from refreshd.errors import RefreshdError
 from refreshd.quantities import KIB, MIB, DriveNumber, FindingKind, Span
-from refreshd.rehearsal import images
-from refreshd.rehearsal.checks import FINDINGS, FINE, CannotGoOnError, Checks, listed
+from refreshd.rehearsal import images, invented_health
+from refreshd.rehearsal.checks import FINDINGS, FINE, REFUSED, CannotGoOnError, Checks, listed
 from refreshd.rehearsal.scenario import CHUNK_BYTES, DRIVE_BYTES, SEGMENT_BYTES, Scenario
 from refreshd.rehearsal.stage import Stage
 from refreshd.rehearsal.stand_in import Faults
@@ -85,7 +85,9 @@ class Story:
         self._let_years_pass(today)
         self._list_what_is_due(today)
         for drive in self.scenario.drives:
-            self._refresh(drive.number)
+            if drive.number != self.scenario.failing:
+                self._refresh(drive.number)
+        self._spare_the_failing()
         self._look_at_findings()
         self._accept_the_edit()
         self._prove_the_record()
@@ -133,20 +135,26 @@ class Story:
 
     def _let_years_pass(self, today: date) -> None:
         numbers = [drive.number for drive in self.scenario.drives]
+        hot = self.scenario.hot
         self._jump(subtract(today, Duration(years=2)))
         self._tell(
             "One year later. Once a year each drive is read and compared with its digests, and "
-            "nothing is written: a fixity pass."
+            "nothing is written: a fixity pass. A drive is asked how it is before and after each "
+            f"pass, and how warm it is in the middle. The fan of the dock of {hot} stands still:"
         )
-        self._fixity(numbers[0], is_shown=True)
-        for number in numbers[1:]:
-            self._fixity(number, is_shown=False)
+        self.stage.hot.add(self.scenario.drive(hot).image)
+        self._fixity(hot, is_shown=True)
+        self._checks.has_rested(hot)
+        self.stage.hot.clear()
+        for number in numbers:
+            if number != hot:
+                self._fixity(number, is_shown=False)
         self._jump(subtract(today, Duration(years=1)))
         for number in numbers:
             self._fixity(number, is_shown=False)
         self._tell(
             "The others are read likewise, and all of them once more a year later (not shown). By "
-            "the end of the third year three things have happened, and nobody tells the program:"
+            "the end of the third year four things have happened, and nobody tells the program:"
         )
         self._jump(today)
         self._befall()
@@ -173,6 +181,13 @@ class Story:
             f"3. On {scenario.unreadable.drive} {span.length} bytes from byte {span.start} on can "
             "no longer be read. (A layer of faults, which this rehearsal lays over the image, "
             "refuses to read them.)"
+        )
+        failing = scenario.failing
+        self.stage.failing.add(scenario.drive(failing).image)
+        self._tell(
+            f"4. {failing} has begun to fail. Its own electronics know: it has moved "
+            f"{invented_health.MOVED} sectors to spares and says, when asked, that it will not "
+            "last. (What a drive says of itself is invented here; an image has no sensors.)"
         )
         self._checks.remember_images()
 
@@ -208,6 +223,21 @@ class Story:
             spans = [one.span for one in wanted if one.kind is kind]
             if spans:
                 self._tell(_explained(kind, number, spans))
+
+    def _spare_the_failing(self) -> None:
+        number = self.scenario.failing
+        self._tell(
+            f"{number} is asked how it is before anything is written to it, and says that it is "
+            "failing. Rewriting would put the only thing at risk that matters, its content:"
+        )
+        words = ("refresh", number, "--on", self._path(number))
+        self._checks.ended(self.narrator.perform(words), REFUSED, f"the refresh of {number}")
+        self._checks.is_held(number)
+        self._tell("Reading it is allowed, and its content is still right: time to copy it away.")
+        self._fixity(number, is_shown=True)
+        self._tell("The health of all drives, the worst first:")
+        self._checks.ended(self.narrator.perform(("health",)), FINE, "listing the health")
+        self._checks.worst_is(number)
 
     def _be_cut(self, words: Words) -> None:
         cut = self.scenario.cut

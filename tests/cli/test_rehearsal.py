@@ -21,7 +21,7 @@ from refreshd.adapters.system_clock import SystemClock
 from refreshd.cli.main import main
 from refreshd.cli.rehearse import TerminalNarrator, as_typed
 from refreshd.cli.world import World
-from refreshd.quantities import MIB, DriveNumber
+from refreshd.quantities import MIB, DriveNumber, PassKind
 from refreshd.rehearsal import images
 from refreshd.rehearsal.scenario import (
     BLOCK_BYTES,
@@ -34,9 +34,10 @@ from refreshd.rehearsal.scenario import (
 )
 from refreshd.rehearsal.stage import InventedClock, Stage
 from refreshd.rehearsal.story import Story, Words
+from refreshd.verbs.looking import look_at
 
 ROOT = Path(__file__).resolve().parents[2]
-K01, K02, K03, K04 = (drive.number for drive in DRIVES)
+K01, K02, K03, K04, K05 = (drive.number for drive in DRIVES)
 SECONDS_MAX = 120
 SECONDS_OF_WORK = 30
 """Left for the work itself, of the two minutes; it takes about ten on an ordinary disk."""
@@ -195,6 +196,7 @@ def test_it_tells_what_is_for_show(usual: Played) -> None:
         "Staging is for show",
         "stand in for hard disks",
         "The clock is invented",
+        "What a drive says of itself is invented",
         "A layer of faults, which this rehearsal lays over the image",
         "are invented. The program is real.",
     ):
@@ -204,6 +206,22 @@ def test_it_tells_what_is_for_show(usual: Played) -> None:
 def test_the_pauses_leave_two_minutes(usual: Played) -> None:
     """A run with pauses stays under two minutes: the pauses are counted, not waited for."""
     assert 30 < usual.clock.slept_s < SECONDS_MAX - SECONDS_OF_WORK
+
+
+def test_a_hot_drive_rests_and_goes_on(usual: Played) -> None:
+    """The pass waits until the drive has cooled, and then reads all of it."""
+    assert "the pass rests until it has cooled to 45 °C" in usual.told
+    assert "after a rest of 6 minutes: the pass goes on" in usual.told
+
+
+def test_a_failing_drive_is_read_and_not_written_to(usual: Played) -> None:
+    """I2: its own word is enough, and not one byte of it was rewritten."""
+    assert "K05 is not rewritten: The drive itself says that it is failing" in usual.told
+    assert re.search(r"do not write K05 R1-B02-S3 [0-9-]+ The drive itself says", usual.told)
+    view = look_at(usual.stage.station(), K05)
+    assert view.line.rewritten.on is None
+    assert all(done.rewritten_bytes == 0 for done in view.passes)
+    assert any(done.kind is PassKind.FIXITY and done.reached_end for done in view.passes)
 
 
 # ── a check that can fail ──
@@ -220,6 +238,10 @@ class Meddler(Narrator):
                 images.flip_bit(directory / "K03.img", Scenario().altered.byte)
             case ("refresh", "K04"):
                 self.stage.faults.clear()
+            case ("fixity", "K01"):
+                self.stage.hot.clear()
+            case ("refresh", "K05"):
+                self.stage.failing.clear()
             case ("findings",):
                 images.flip_bit(directory / "K01.img", 7 * MIB)
             case ("journal", "verify"):
@@ -239,6 +261,10 @@ def meddled(tmp_path_factory: pytest.TempPathFactory) -> Played:
         "the refresh of K02 should have been killed in its 1000th write",
         "mismatch of 262144 bytes at byte 9699328 of K03 should have been found",
         "unreadable of 4096 bytes at byte 12345344 of K04 should have been found",
+        "the reading of K01 should have rested for heat",
+        "the refresh of K05 should have ended with exit code 3, not 0",
+        'the verdict on K05 should be "do not write"',
+        "K05 should be on hold",
         "the refresh of K04 should have ended with exit code 1, not 0",
         "verifying the journal should have ended with exit code 0, not 1",
         "the journal should be whole",
@@ -281,12 +307,14 @@ def test_damage_makes_room_for_the_edit() -> None:
         lambda: Scenario(altered=PlaceOn(K01, 24 * MIB)),
         lambda: Scenario(cut=Cut(K01, 0)),
         lambda: Scenario(edited=DriveNumber("K09")),
+        lambda: Scenario(hot=DriveNumber("K09")),
+        lambda: Scenario(failing=K04),
         lambda: Scenario(altered=PlaceOn(K04, 12_345_678 + BLOCK_BYTES)),
     ],
 )
 def test_a_scenario_that_cannot_be_played_is_refused(wrong: Callable[[], Scenario]) -> None:
     """Damage lies on a drive that is there, and one mishap does not hide the other."""
-    with pytest.raises(ValueError, match=r"byte|drives|write|chunk"):
+    with pytest.raises(ValueError, match=r"byte|drives|write|chunk|befall"):
         wrong()
 
 
