@@ -8,6 +8,7 @@ from pathlib import Path
 
 from refreshd.cli.answer import Answer
 from refreshd.errors import RecordFailedError, UsageError
+from refreshd.telling.health_as_json import pictures_object
 from refreshd.telling.pictures import as_svg, as_text
 from refreshd.telling.pictures.of_drive import all_pictures, last_pictures
 from refreshd.verbs.health import HealthView
@@ -37,7 +38,7 @@ def with_pictures(card: Answer, view: HealthView, wanted: Wanted) -> Answer:
     if wanted.directory is not None:
         files = write_pictures(view, wanted.directory)
         lines += written_lines(files)
-    return Answer(card.json | {"pictures": [str(path) for path in files]}, lines)
+    return Answer(card.json | pictures_object(files), lines)
 
 
 def plot_lines(view: HealthView, columns: int | None) -> Iterator[str]:

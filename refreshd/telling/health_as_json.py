@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from base64 import b64encode
 from collections.abc import Iterable
+from pathlib import Path
 
 from refreshd.events import Entry, HealthRead
 from refreshd.health_cards import (
@@ -66,6 +67,11 @@ def health_object(view: HealthView) -> JsonObject:
     }
 
 
+def pictures_object(files: Iterable[Path]) -> JsonObject:
+    """Return which pictures were written."""
+    return {"pictures": [str(path) for path in files]}
+
+
 def raw_pages_object(entries: Iterable[Entry]) -> JsonObject:
     """Return the pages of each reading as the drive gave them, in base64, oldest first."""
     return {
@@ -92,11 +98,12 @@ def _entry_object(entry: HealthEntry) -> JsonObject:
         "verdict": entry.verdict.value,
         "evidence": [_evidence_object(one) for one in entry.evidence],
         "changes": list(entry.changes),
-        **_reading_object(entry.reading),
+        **reading_object(entry.reading),
     }
 
 
-def _reading_object(reading: HealthReading) -> JsonObject:
+def reading_object(reading: HealthReading) -> JsonObject:
+    """Return one reading, decoded."""
     return {
         "route": reading.route.value,
         "says": reading.says.value,
@@ -132,12 +139,13 @@ def _watch_object(watch: PassWatch) -> JsonObject:
         "pass": watch.pass_id,
         "ended_at": moment(watch.at),
         "doing": watch.doing,
-        "samples": [_sample_object(one) for one in watch.samples],
-        "heat_pauses": [_pause_object(one) for one in watch.heat_pauses],
+        "samples": [sample_object(one) for one in watch.samples],
+        "heat_pauses": [pause_object(one) for one in watch.heat_pauses],
     }
 
 
-def _sample_object(sample: WatchSample) -> JsonObject:
+def sample_object(sample: WatchSample) -> JsonObject:
+    """Return one look at a pass under way."""
     return {
         "at_s": sample.at_s,
         "done_bytes": sample.done_bytes,
@@ -146,7 +154,8 @@ def _sample_object(sample: WatchSample) -> JsonObject:
     }
 
 
-def _pause_object(pause: HeatPause) -> JsonObject:
+def pause_object(pause: HeatPause) -> JsonObject:
+    """Return one rest for heat."""
     return {
         "begun_s": pause.begun_s,
         "ended_s": pause.ended_s,
