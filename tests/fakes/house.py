@@ -21,6 +21,7 @@ from refreshd.errors import RefreshdError, RefusedError, UsageError
 from refreshd.events import SlipReturned
 from refreshd.messages import (
     AnyMessage,
+    ErrorTold,
     Moved,
     Said,
     VisitEnded,
@@ -31,11 +32,14 @@ from refreshd.passes.bench import PassReport
 from refreshd.policy import Policy
 from refreshd.policy_tables import AccessRules
 from refreshd.ports import Attendant, Seat, VisitOrder
+from refreshd.proving_cards import Certificate
 from refreshd.quantities import DriveNumber, Outcome, PassKind
 from refreshd.reception.over_socket import SocketReception
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.verbs.care import Accession, take_in
+from refreshd.verbs.health_reading import read_health
 from refreshd.verbs.passes import check, refresh
+from refreshd.verbs.proving import prove
 from refreshd.wiring.shelf import shelf_for_writing
 from refreshd.wiring.station import Station
 
@@ -120,6 +124,12 @@ class InventedCaretaker:
         if not self.orders:
             raise UsageError(f"no pass over {number} is under way")
 
+    def stop_proving(self, node: str, by: str) -> None:
+        """Remember the stop."""
+        self.heard.append(f"stop proving at {node} by {by}")
+        if not self.orders:
+            raise UsageError(f"no proving at {node} is under way")
+
     def pause(self, by: str, until: datetime | None) -> None:
         """Remember the pause."""
         now = self.station.clock.now()
@@ -157,6 +167,9 @@ def played(station: Station, order: VisitOrder, attendant: Attendant) -> PassRep
             order.on or "", order.drive, card.shelfmark, card.title, card.medium, card.written_on
         )
         return take_in(station, wanted).report
+    if order.kind is PassKind.HEALTH:
+        read_health(station, order.drive, order.on)
+        return None
     if order.kind is PassKind.FIXITY:
         return check(station, order.drive, order.on)
     return refresh(station, order.drive, order.on, is_closing=order.is_closing)
@@ -166,25 +179,39 @@ def play_at_once(caretaker: InventedCaretaker, order: VisitOrder) -> None:
     """Play a whole visit within `begin`, and tell everything that a worker would tell."""
     hearing = Hearing()
     node = order.on or NODE
-    report, error = None, None
+    report, error, certificate = None, None, None
     try:
-        report = played(caretaker.station, order, hearing)
+        if order.proving is not None:
+            station = replace(caretaker.station, attendant=hearing)
+            certificate = prove(station, order.on or "", order.proving)
+        else:
+            report = played(caretaker.station, order, hearing)
     except RefreshdError as err:
         error = told(err)
     for sentence in hearing.sentences:
-        caretaker.tell(node, order.drive, Said(sentence=sentence))
+        caretaker.tell(node, order.number, Said(sentence=sentence))
     for done, of, doing in hearing.moves:
-        caretaker.tell(node, order.drive, Moved(done_bytes=done, of_bytes=of, doing=doing))
+        caretaker.tell(node, order.number, Moved(done_bytes=done, of_bytes=of, doing=doing))
     ended = VisitEnded(
-        drive=order.drive,
+        drive=order.number,
         pass_kind=order.kind,
-        outcome=report.outcome if report else Outcome.FAIL,
-        is_complete=report is not None and report.stopped_by is None,
+        outcome=_outcome(report, certificate, error),
+        is_complete=error is None and (report is None or report.stopped_by is None),
         findings=len(report.findings) if report else 0,
         error=error,
         report=told_report(report) if report else None,
+        certificate=certificate,
     )
-    caretaker.tell(node, order.drive, ended)
+    caretaker.tell(node, order.number, ended)
+
+
+def _outcome(
+    report: PassReport | None, certificate: Certificate | None, error: ErrorTold | None
+) -> Outcome:
+    done = report or certificate
+    if done is not None:
+        return done.outcome
+    return Outcome.SUCCESS if error is None else Outcome.FAIL
 
 
 @dataclass
