@@ -131,6 +131,7 @@ def _check_certificate(event: DriveProved, proving: Proving) -> None:
     """Stop the program where a certificate says anything else than what was recorded (T20)."""
     certificate = event.certificate
     check_samples(len(certificate.samples), len(certificate.heat_pauses))
+    check_samples(len(certificate.rates), 0)
     check_pages(sum(map(len, event.pages_after.values())))
     require(
         (certificate.id, certificate.plan, certificate.begun_at)

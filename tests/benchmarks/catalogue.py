@@ -21,6 +21,7 @@ from time import perf_counter
 
 from refreshd.adapters.catalogue import SqliteCatalogue
 from refreshd.events import DigestsRecorded, Event
+from refreshd.health_cards import Verdict
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.register import ROW_CHUNKS, pack_counts
 from tests.builders import (
@@ -33,6 +34,7 @@ from tests.builders import (
     proved,
     some_digests,
 )
+from tests.health_builders import health_read
 
 LARGE_BYTES = 20 * 10**12
 SMALL_CHUNKS = 100
@@ -41,6 +43,7 @@ BATCH_EVENTS = 500
 REPEATS = 31
 SEGMENT_CHUNKS = 16
 SHELF_DRIVES = 1000
+SERIES_READINGS = 80
 
 
 def register_events(number: DriveNumber, chunks: int) -> Iterator[Event]:
@@ -110,7 +113,8 @@ def measure(
 def shelf_ms(path: Path) -> float:
     """Return how long the whole shelf is asked for, in milliseconds: 1,000 drives of 20 TB.
 
-    Each has had 20 passes; its rows have 30 different days, and one drive in 20 has a finding.
+    Each has had 20 passes and two readings of its health, the last of which said something of one
+    drive in 20; its rows have 30 different days, and one drive in 20 has a finding.
     The counts of its days are put in by hand, as the registers that they count would fill 100 GB;
     the question reads nothing else.
     """
@@ -127,8 +131,12 @@ def shelf_ms(path: Path) -> float:
             for turn in range(1, 21):
                 kind = PassKind.REFRESH if turn % 3 == 0 else PassKind.FIXITY
                 events += [one := begun(turn, kind, number), ended(one, date(2026, 4, 1))]
+            events.append(health_read(Verdict.FIT, number))
             if (serial := int(number[1:])) % 20 == 0:
                 events.append(opened(serial + 1, 7, drive=number))
+                events.append(health_read(Verdict.WATCH, number))
+            else:
+                events.append(health_read(Verdict.FIT, number))
             catalogue.apply(scribe.entries(*events))
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.executemany(
@@ -137,6 +145,17 @@ def shelf_ms(path: Path) -> float:
         )
     with SqliteCatalogue.for_reading(path) as catalogue:
         return median_ms(lambda _: catalogue.shelf_rows())
+
+
+def series_ms(path: Path) -> float:
+    """Return how long the series of a drive that was read 80 times is asked for."""
+    number = DriveNumber("K07")
+    with SqliteCatalogue.for_writing(path) as catalogue:
+        scribe = Scribe()
+        catalogue.apply(scribe.entries(accessioned(SMALL_CHUNKS, number)))
+        readings = [health_read(Verdict.FIT, number) for _ in range(SERIES_READINGS)]
+        catalogue.apply(scribe.entries(*readings))
+        return median_ms(lambda _: catalogue.health(number))
 
 
 def main() -> None:
@@ -161,6 +180,7 @@ def main() -> None:
         SqliteCatalogue.for_reading(path).close()
         reading_s = perf_counter() - began
         whole_shelf_ms = shelf_ms(path.with_name("shelf.sqlite"))
+        whole_series_ms = series_ms(path.with_name("series.sqlite"))
     out = sys.stdout
     out.write(f"20 TB in {large_chunks} chunks: {size / 1e6:.1f} MB on disk\n")
     out.write(f"recorded in {built_s:.1f} s, {large_chunks / built_s:.0f} chunks/s\n")
@@ -170,6 +190,7 @@ def main() -> None:
         ratio = after[act] / small_ms
         out.write(f"{act:30}{small_ms:12.3f}{after[act]:12.3f}{ratio:8.2f}\n")
     out.write(f"a shelf of {SHELF_DRIVES} drives of 20 TB at once: {whole_shelf_ms:.0f} ms\n")
+    out.write(f"a health series of {SERIES_READINGS} readings: {whole_series_ms:.1f} ms\n")
 
 
 if __name__ == "__main__":

@@ -246,6 +246,7 @@ def test_t15_what_is_written_down_of_a_proving_is_bounded(
         proving_checkpoint().model_copy(update={"samples": many}),
         proving_checkpoint().model_copy(update={"pages_before": pages}),
         ended.model_copy(update={"certificate": certificate}),
+        _changed(ended, rates=ended.certificate.rates[:1] * (SAMPLES_MAX + 1)),
         ended.model_copy(update={"pages_after": pages}),
     ):
         refused(store, scribe, event, "T15")

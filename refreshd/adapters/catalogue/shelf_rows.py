@@ -33,6 +33,9 @@ class _Past(NamedTuple):
     own_rate_bytes_per_s: int = 0
 
 
+_NOTHING = _Past()
+
+
 def read_shelf_rows(connection: Connection, book: SqlBook) -> tuple[ShelfRow, ...]:
     """Return a row for each drive in care, by number."""
     in_care = select(drives.c.number).where(drives.c.withdrawn_on.is_(None))
@@ -51,13 +54,15 @@ def read_shelf_rows(connection: Connection, book: SqlBook) -> tuple[ShelfRow, ..
         card = card_of(row)
         counts = {} if row.seal is None else book.counts_of(card.number, row.seal, row.packed)
         findings = found.get(card.number, [])
+        done = past.get(card.number, _NOTHING)
         rows.append(
             ShelfRow(
                 card=card,
                 rewritten=last_rewrite(card, findings, counts, book),
                 open_findings=len(findings),
                 unfinished=tuple(unfinished.get(card.number, ())),
-                **past.get(card.number, _Past())._asdict(),
+                last_refresh_at=done.last_refresh_at,
+                own_rate_bytes_per_s=done.own_rate_bytes_per_s,
             )
         )
     return tuple(rows)

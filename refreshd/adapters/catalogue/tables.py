@@ -173,6 +173,7 @@ SMALL_TABLES = (journal_head, drives, unfinished_passes, ended_passes, findings,
 
 _EVIDENCE = TypeAdapter(Evidence)
 EVIDENCE_LINES = TypeAdapter(tuple[EvidenceLine, ...])
+_NO_LINES = "[]"
 
 
 def card_values(card: DriveCard) -> Values:
@@ -231,10 +232,15 @@ def _health_of(row: Row[tuple[object, ...]]) -> HealthState:
     return HealthState(
         verdict=Verdict(row.verdict),
         read_on=row.health_read_on,
-        evidence=EVIDENCE_LINES.validate_json(row.health_evidence),
+        evidence=evidence_lines_of(row.health_evidence),
         is_silent=row.is_silent,
         judged_on=row.health_judged_on,
     )
+
+
+def evidence_lines_of(text: str) -> tuple[EvidenceLine, ...]:
+    """Return what speaks for a verdict; of most drives nothing does, and there are many."""
+    return () if text == _NO_LINES else EVIDENCE_LINES.validate_json(text)
 
 
 def pass_values(state: PassState) -> Values:
