@@ -168,7 +168,6 @@ def _looked_back(visit: Visit, report: PassReport) -> PassReport:
     if isinstance(err, RecordFailedError):
         return report
     try:
-        visit.hold_if_failing()
         _record_curve(visit)
         is_askable = err is None or isinstance(err, DriveError)
         if is_askable and not isinstance(err, NOT_ASKED_AFTER):

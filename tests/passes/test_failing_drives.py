@@ -14,7 +14,7 @@ from refreshd.errors import (
     DriveHeldError,
     RecordFailedError,
 )
-from refreshd.events import DriveHeld, HealthRead, HoldLifted, PassBegun, PassInterrupted
+from refreshd.events import DriveHeld, HealthRead, HoldLifted, PassBegun
 from refreshd.health_cards import HeatLimits, Measure, Moment, Verdict
 from refreshd.passes.bench import PassReport
 from refreshd.passes.heat import begun
@@ -127,7 +127,9 @@ def test_at_every_single_question_nothing_is_written_after_it_said_so() -> None:
             assert isinstance(report, PassReport)
             assert isinstance(report.stopped_by, DriveFailingError)
             assert moments == [Moment.BEFORE, Moment.DURING]
-            assert len(of_kind(warm, PassInterrupted)) == 1
+            kinds = [one.event.kind for one in warm.room.ledger.entries]
+            assert kinds.count("pass-interrupted") == 1
+            assert kinds.index("drive-held") < kinds.index("pass-interrupted")
 
 
 def cut_at(step: int) -> tuple[WarmRoom, Witness]:
@@ -185,7 +187,8 @@ def test_nothing_is_written_by_any_lane_after_it_said_so() -> None:
 def test_the_door_is_shut_for_every_way_to_write() -> None:
     """A write, and the opening that goes before a flush of leftovers, are refused one by one."""
     room = Room()
-    watch = Watch(room.bench(), begun(HeatLimits(), None, is_silent=False), is_rewriting=True)
+    # What only reads goes on, so that nothing but the door itself can refuse here.
+    watch = Watch(room.bench(), begun(HeatLimits(), None, is_silent=False), is_rewriting=False)
     metered = MeteredMedium(room.drive, Pacer(room.clock, room.lanes, None), watch, 0)
     metered.open_for_writing()
     watch.is_failing = True
@@ -334,6 +337,25 @@ def test_a_result_is_not_lost_with_a_drive_that_is_gone_after_the_pass() -> None
     assert report.bytes_written == PLAN.size
     assert any("could not be written down" in note and "gone" in note for note in report.notes)
     assert warm.room.ledger.unfinished_pass(K07, PassKind.REFRESH) is None
+
+
+@pytest.mark.parametrize("kind", ["refresh", "fixity"])
+def test_a_drive_that_says_so_and_then_nothing_more_is_on_hold(kind: str) -> None:
+    """The hold waits for no further answer, and stands before the pass goes on."""
+    warm, witness = failing_at(None)
+
+    class LastWord(SimulatedExaminer):
+        def read(self):  # type: ignore[no-untyped-def]  # noqa: ANN202
+            if self.is_failing:
+                raise DriveGoneError("simulated drive is gone")
+            return super().read()
+
+    warm.room.examiner = LastWord(fails_at_question=9)
+    report = warm.room.refresh() if kind == "refresh" else warm.room.fixity()
+
+    assert warm.room.ledger.drive(K07).hold == "it says of itself that it is failing"
+    assert (report.stopped_by is None) is (kind == "fixity")
+    assert witness.late == []
 
 
 def test_a_drive_that_is_gone_in_mid_pass_interrupts_it() -> None:
