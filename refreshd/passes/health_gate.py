@@ -129,7 +129,7 @@ def ask_before(bench: Bench, card: DriveCard, kind: PassKind) -> HealthRead | No
     """
     if bench.examiner is None:
         return None
-    pages = AsideExaminer(bench.examiner, bench.lanes).read()
+    pages = AsideExaminer.of(bench.examiner, bench.lanes).read()
     event = judged(bench.ledger, bench.clock, card.number, pages, Moment.BEFORE)
     if kind is PassKind.REFRESH and event.verdict is Verdict.DO_NOT_WRITE:
         enter(bench.ledger, event)
@@ -145,7 +145,7 @@ def hold_failing(bench: Bench, number: DriveNumber, pass_id: PassId) -> None:
     hold(bench.ledger, number, SAYS_FAILING)
     if bench.examiner is None:
         return
-    examiner = AsideExaminer(bench.examiner, bench.lanes)
+    examiner = AsideExaminer.of(bench.examiner, bench.lanes)
     try:
         pages = examiner.read()
     except DriveError:
@@ -157,7 +157,7 @@ def read_after(bench: Bench, number: DriveNumber, pass_id: PassId) -> HealthRead
     """Ask a drive how it is after a pass; None: there is nobody to ask."""
     if bench.examiner is None:
         return None
-    examiner = AsideExaminer(bench.examiner, bench.lanes)
+    examiner = AsideExaminer.of(bench.examiner, bench.lanes)
     return take_reading(bench.ledger, bench.clock, number, examiner, Moment.AFTER, pass_id)
 
 
@@ -190,6 +190,11 @@ class AsideExaminer:
     examiner: Examiner
     lanes: Lanes
 
+    @classmethod
+    def of(cls, examiner: Examiner, lanes: Lanes) -> AsideExaminer:
+        """Return one that asks beside the caller, never beside itself: that would wait for ever."""
+        return cls(directly(examiner), lanes)
+
     def read(self) -> RawPages:
         """Ask for all pages."""
         return self._aside(self.examiner.read)
@@ -216,3 +221,8 @@ class AsideExaminer:
 
     def _aside(self, act: Callable[[], R]) -> R:
         return self.lanes.aside(act)()
+
+
+def directly(examiner: Examiner) -> Examiner:
+    """Return the examiner that asks in the caller's thread, for a caller that is a lane itself."""
+    return examiner.examiner if isinstance(examiner, AsideExaminer) else examiner

@@ -27,6 +27,7 @@ from refreshd.errors import (
 )
 from refreshd.health_cards import HeatPause, OwnWord, Vital, WatchSample
 from refreshd.passes.bench import Bench
+from refreshd.passes.health_gate import directly
 from refreshd.passes.heat import (
     Heat,
     HeatState,
@@ -73,6 +74,8 @@ class Watch:
         self, bench: Bench, heat: Heat, *, is_rewriting: bool, is_known_failing: bool = False
     ) -> None:
         self._bench = bench
+        # Asked in the lane that looks. Beside it would be the side lane, which may be this one.
+        self._examiner = None if bench.examiner is None else directly(bench.examiner)
         self._heat = heat
         self._is_rewriting = is_rewriting
         self._turn = Condition()
@@ -186,7 +189,7 @@ class Watch:
                 self._hear(traffic, self._answer(through))
 
     def _answer(self, through: Through) -> Vital:
-        examiner = self._bench.examiner
+        examiner = self._examiner
         if examiner is None or not self._heat.is_asking:
             return NOT_ASKED
         with self._turn:
@@ -207,7 +210,7 @@ class Watch:
 
     def _hear(self, traffic: int, vital: Vital) -> None:
         at_s, before = self._at_s(), self._heat
-        after = before if self._bench.examiner is None else heard(before, vital.celsius, at_s)
+        after = before if self._examiner is None else heard(before, vital.celsius, at_s)
         self._heat, self._next_s = after, after.next_s(at_s)
         self._sample(at_s, traffic, after)
         pause = pause_between(before, after, at_s)

@@ -9,8 +9,10 @@ from threading import Event
 
 import pytest
 
+from refreshd.adapters.thread_lanes import ThreadLanes
 from refreshd.errors import DriveFailingError, DriveGoneError
 from refreshd.health_cards import HeatLimits, OwnWord, Vital
+from refreshd.passes.health_gate import AsideExaminer
 from refreshd.passes.heat import begun
 from refreshd.passes.metered import MeteredMedium, Pacer
 from refreshd.passes.watch import Watch
@@ -205,3 +207,20 @@ def test_a_hanging_question_is_named_as_one(place: Place) -> None:
     assert place.examiner.asked.wait(LONGEST_S)
 
     assert str(place.metered.oldest_request()) == "asking how hot it is"
+
+
+def test_a_question_from_the_side_lane_waits_for_no_lane() -> None:
+    """Whoever asks beside himself, and reads beside himself, is answered, twice wrapped or not."""
+    room = Room()
+    lanes = ThreadLanes(LONGEST_S / 10)
+    room.lanes = lanes
+    room.examiner = AsideExaminer(SimulatedExaminer(), lanes)
+    watch = Watch(room.bench(), begun(HeatLimits(), None, is_silent=False), is_rewriting=False)
+    metered = MeteredMedium(room.drive, Pacer(room.clock, lanes, None), watch, 0)
+
+    lanes.aside(lambda: metered.read(0, memoryview(bytearray(512))))()
+    AsideExaminer.of(room.examiner, lanes).read()
+    lanes.close()
+
+    assert metered.bytes_read == 512
+    assert not lanes.is_hung
