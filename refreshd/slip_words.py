@@ -37,6 +37,7 @@ _ERRANDS = {
     Errand.REFRESH: "It will be read, checked, written again and read back.",
     Errand.FIXITY: "It will be read and checked. Nothing will be written to it.",
     Errand.ACCESSION: "Its content will be read and recorded. Nothing will be written to it.",
+    Errand.HEALTH: "It will be asked how it is, in minutes. Nothing will be written to it.",
     Errand.PUT_AWAY: "There is nothing to do with it here.",
 }
 

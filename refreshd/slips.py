@@ -44,7 +44,7 @@ from refreshd.policy_tables import SlipRules
 from refreshd.quantities import DriveNumber, Errand, SlipNumber
 from refreshd.slip_words import stage_of
 from refreshd.spreading import PlannedVisit
-from refreshd.wants import days_of, families
+from refreshd.want_rules import days_of, families
 
 __all__ = ["Backlog", "SlipChange", "SlipView", "backlog", "changes", "next_change", "stage_of"]
 
@@ -209,6 +209,8 @@ class _Round:
         card = self._cards[slip.drive]
         if slip.errand is Errand.REFRESH and card.hold is not None:
             return f"nothing may be written to the drive: {card.hold}"
+        if slip.errand is Errand.REFRESH and card.is_to_replace:
+            return "the drive is to be read and copied off, and not rewritten"
         if slip.errand is Errand.ACCESSION and card.is_taken_in:
             return "the drive was recorded to its end meanwhile"
         if visit.due_on > slip.due_on and visit.on > self._today:

@@ -20,6 +20,12 @@ it is asked for. The rules:
   not be written) is not tried again for `RETRY_DAYS`.
 - S8 Only what can be plugged in is asked for: image files and folders are listed by their due
   dates, and have no slips.
+- S9 Where the policy wants a health reading every so often, and no visit brings one, the drive is
+  asked out for that alone. A pass that falls due within a quarter of that interval after it takes
+  its place, so that no drive is fetched twice. A drive that was silent when it was last asked is
+  not fetched for another silence.
+- S10 A drive whose health asks that it is copied off and replaced is not rewritten any more. It is
+  read at once, unless that was done within half its fixity interval, and then when it is due.
 
 Nothing here knows which slips are open: a drive stays in the plan until its visit is done.
 """
@@ -36,7 +42,8 @@ from refreshd.cards import Carrier, DriveCard, ShelfRow
 from refreshd.durations import MONTHS_A_YEAR, Duration, add
 from refreshd.policy import Policy
 from refreshd.quantities import DriveNumber, Errand
-from refreshd.wants import Family, PlannedVisit, RulesOf, Want, days_of, families
+from refreshd.want_rules import Family, RulesOf, days_of, families
+from refreshd.wants import PlannedVisit, Want
 from refreshd.words import HOUR_S
 
 __all__ = [
@@ -256,7 +263,7 @@ def _paced(
 
 def _asking_days(asked: Sequence[Want], policy: Policy, shared: Families, today: int) -> list[int]:
     """Return the day on which to ask for each drive; they come by their deadlines."""
-    recent = sum(1 for one in asked if one.last_visit > today - LEVEL_DAYS)
+    recent = sum(1 for one in asked if one.last_out > today - LEVEL_DAYS)
     least_most = max(CATCH_UP * sum(one.visits_a_day for one in asked), LEAST_PER_DAY)
     pace = Pace(LEVEL_DAYS, recent, min(least_most, _rate_served(asked, policy)))
     deadlines = [float(one.deadline) for one in asked]

@@ -1,7 +1,7 @@
 """
 What one drive wants of the service: by when, for what, how long, and why. Pure.
 
-A `Want` is a working value of `refreshd.spreading`, whose rules (S1 to S8) are named here: it is
+A `Want` is a working value of `refreshd.spreading`, whose rules (S1 to S10) are named here: it is
 filled in while the plan is made, drive beside drive, and turned into a `PlannedVisit` at its end.
 Days are proleptic ordinals, so that ten thousand drives are planned in a moment.
 """
@@ -12,24 +12,20 @@ from dataclasses import dataclass
 from datetime import date
 from math import ceil, inf
 
-from refreshd.cards import DriveCard, PassState, ShelfRow
-from refreshd.durations import Duration, add
+from refreshd.cards import PassState, ShelfRow
+from refreshd.durations import add
 from refreshd.expectation import expect_s
-from refreshd.hours import open_s_a_day
 from refreshd.planning import due_dates
-from refreshd.policy import DrivePolicy, Policy, resolve
-from refreshd.policy_tables import VisitRules
-from refreshd.quantities import DriveNumber, Errand, MediumKind, PassKind
+from refreshd.quantities import DriveNumber, Errand, PassKind
+from refreshd.want_rules import Rules, ahead_days, families
 from refreshd.words import DAY_S
-
-Family = tuple[str, ...]
-"""What the drives with copies of one content have in common: a holding, or their signatures."""
 
 RETRY_DAYS = 90
 """When a refresh that left its drive due is tried again. Chosen, no source."""
 
-_AHEAD_DAYS_MAX = 7
-_AHEAD_SHARE = 50  # nor more than a fiftieth of the interval, which stays what the policy says
+READING_S = 300
+"""A health reading, from plugging in: spinning up, saying who it is, answering. Chosen."""
+
 _LAST_DAY = date.max.toordinal()
 _TELLING_EARLY_DAYS = 21  # asked for so much earlier, the reason says why
 
@@ -51,77 +47,6 @@ class PlannedVisit:
     reason: str  # why this drive, why now
     expected_s: int | None
     sittings: int = 1
-
-
-# --- What the policy says, worked out once a plan.
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """The policy of one kind of drive, its durations counted in days."""
-
-    values: DrivePolicy
-    visits: VisitRules
-    grace: Duration
-    open_s: int  # of a day
-    fixity_days: int
-    refresh_days: int
-    fixity_early_days: int
-    refresh_early_days: int
-    join_days: int  # a refresh due so soon after a visit takes its place (S1)
-
-
-class RulesOf:
-    """Resolves the policy once for each kind of drive that it tells apart."""
-
-    def __init__(self, policy: Policy) -> None:
-        self._policy = policy
-        self._open_s = open_s_a_day(policy.visits.quiet_hours)
-        self._early = days_of(policy.slips.early)
-        self._known: dict[tuple[MediumKind, DriveNumber | None], Rules] = {}
-
-    def of(self, card: DriveCard) -> Rules:
-        """Return the rules for one drive."""
-        number = card.number if card.number in self._policy.drive else None
-        key = (card.medium, number)
-        if key not in self._known:
-            self._known[key] = self._rules(resolve(self._policy, card.medium, number))
-        return self._known[key]
-
-    def _rules(self, values: DrivePolicy) -> Rules:
-        fixity, refresh = days_of(values.fixity_interval), days_of(values.refresh_interval)
-        return Rules(
-            values=values,
-            visits=self._policy.visits,
-            grace=self._policy.slips.grace,
-            open_s=self._open_s,
-            fixity_days=fixity,
-            refresh_days=refresh,
-            fixity_early_days=min(self._early, fixity * 3 // 4),
-            refresh_early_days=min(self._early, refresh * 3 // 4),
-            join_days=min(self._early, fixity // 4),
-        )
-
-
-def families(card: DriveCard) -> tuple[Family, ...]:
-    """Return the names of the groups of copies that a drive belongs to; siblings share one."""
-    found: list[Family] = []
-    if card.holding:
-        found.append(("holding", card.holding))
-    if card.evidence.signatures:
-        found.append(("signatures", *card.evidence.signatures))
-    return tuple(found)
-
-
-def days_of(duration: Duration) -> int:
-    """Return how many days a duration has, about: counted from 1 January 2001."""
-    start = date(2001, 1, 1)
-    return (add(start, duration) - start).days
-
-
-def _ahead_days(interval_days: int) -> int:
-    """Return how many days before its due date a drive is asked for, so that it can be brought."""
-    return min(_AHEAD_DAYS_MAX, interval_days // _AHEAD_SHARE)
 
 
 # --- One drive in the plan.
@@ -149,18 +74,29 @@ class Want:
         self.back = _wanted_back(row)
         # How far it is overdue is not asked here, so that the day does not matter.
         self.due = due_dates(card, row.rewritten.on, rules.values, card.accessioned_on)
+        self.is_only_read = card.hold is not None or card.is_to_replace  # S7, S10
         self.refresh_due = self._refresh_due()
-        self.by_fixity = self.due.fixity_due.toordinal() - _ahead_days(rules.fixity_days)
+        self.soon_on = self._soon_on()
+        self.by_fixity = self.due.fixity_due.toordinal() - ahead_days(rules.fixity_days)
+        if self.soon_on is not None:
+            self.by_fixity = min(self.by_fixity, self.soon_on.toordinal())
+        self.health_due = self._health_due()
+        self.by_health = self.health_due - ahead_days(rules.health_days)
         self.by_refresh = self._by_refresh()
         self.last_visit = _last_visit(row)
         self.refresh_release = self._refresh_release()
-        self.fixity_release = self.due.fixity_due.toordinal() - rules.fixity_early_days
+        self.last_out = self._last_out()
+        self.fixity_release = min(
+            self.due.fixity_due.toordinal() - rules.fixity_early_days, self.by_fixity
+        )
         self.due_on = self._due_on()
         self.grace_ends_on = add(self.due_on, rules.grace)
         self.is_first = not card.is_taken_in or self.back is not None  # before all others (S2)
         self.families = families(card)
-        self.visits_a_day = 1 / (
-            rules.fixity_days if card.hold else min(rules.fixity_days, rules.refresh_days)
+        self.visits_a_day = 1 / min(
+            rules.fixity_days,
+            inf if self.is_only_read else rules.refresh_days,
+            inf if self.health_due == inf else rules.health_days,
         )
         self.bay_days = self._bay_days()
         self._stays: dict[Errand, Stay] = {}
@@ -174,18 +110,46 @@ class Want:
     def _refresh_due(self) -> float:
         """Return the day by the policy; inf: nothing may be written to it."""
         row = self.row
-        if row.card.hold is not None or not row.card.is_taken_in:
+        if self.is_only_read or not row.card.is_taken_in:
             return inf
         if row.last_refresh_at is None:
             return self.due.due.toordinal()
         tried = row.last_refresh_at.toordinal()
         return max(self.due.due.toordinal(), tried + min(RETRY_DAYS, self.rules.refresh_days))
 
+    def _soon_on(self) -> date | None:
+        """Return since when a drive that fails is wanted sooner than it is due (S10)."""
+        card = self.row.card
+        if not card.is_to_replace or card.health is None or not card.is_taken_in:
+            return None
+        judged_on = card.health.judged_on or card.health.read_on
+        read_on = card.last_fixity or card.accessioned_on
+        is_read_lately = (judged_on - read_on).days <= self.rules.fixity_days // 2
+        return None if is_read_lately else judged_on
+
+    def _health_due(self) -> float:
+        """Return the day on which it is to be asked how it is (S9); inf: with its visits."""
+        card, health = self.row.card, self.row.card.health
+        interval = self.rules.values.health_interval
+        is_silent = health is not None and health.is_silent
+        if interval is None or is_silent or not card.is_taken_in:
+            return inf
+        asked_on = card.accessioned_on if health is None else health.read_on
+        return add(asked_on, interval).toordinal()
+
+    def _last_out(self) -> int:
+        """Return the day of its last visit of any sort; 0: none."""
+        health = self.row.card.health
+        if self.health_due == inf or health is None:
+            return self.last_visit
+        is_visit = health.read_on > self.row.card.accessioned_on
+        return max(self.last_visit, health.read_on.toordinal() if is_visit else 0)
+
     def _by_refresh(self) -> float:
         """Return the day by which its refresh is to be asked for."""
         if self.back is not None and self.back.kind is PassKind.REFRESH:
             return self.back.begun_at.toordinal()
-        return self.refresh_due - _ahead_days(self.rules.refresh_days)
+        return self.refresh_due - ahead_days(self.rules.refresh_days)
 
     def _refresh_release(self) -> float:
         """Return the day before which its refresh is not asked for (S4).
@@ -202,6 +166,10 @@ class Want:
         days = [self.due.fixity_due]
         if self.refresh_due < inf:
             days.append(date.fromordinal(int(min(self.refresh_due, date.max.toordinal()))))
+        if self.health_due < inf:
+            days.append(date.fromordinal(int(min(self.health_due, date.max.toordinal()))))
+        if self.soon_on is not None:
+            days.append(self.soon_on)
         if self.back is not None:
             days.append(self.back.begun_at.date())
         return min(days)
@@ -217,7 +185,7 @@ class Want:
     @property
     def work_s_a_day(self) -> float:
         """The seconds of work that it wants a day, in the long run."""
-        refreshes = 0.0 if self.row.card.hold is not None else 1 / self.rules.refresh_days
+        refreshes = 0.0 if self.is_only_read else 1 / self.rules.refresh_days
         fixities = max(0.0, 1 / self.rules.fixity_days - refreshes)
         return self._work_s(PassKind.REFRESH) * refreshes + self._work_s(PassKind.FIXITY) * fixities
 
@@ -234,23 +202,34 @@ class Want:
             begun = self.back.begun_at if self.back else self.row.card.accessioned_on
             self.deadline, self.release = begun.toordinal(), today
         else:
-            self.deadline = int(min(self.by_fixity, self.refresh_day))
+            self.deadline = int(min(self.by_fixity, self.refresh_day, self.by_health))
             self.release = self.fixity_release
-            if self.refresh_day <= self.by_fixity:  # No fixity pass now and a refresh soon after.
+            if self.is_for_reading:
+                self.release = int(self.health_due - self.rules.health_early_days)
+            elif self.refresh_day <= self.by_fixity:  # No fixity pass now and a refresh soon after.
                 self.release = int(
                     max(self.refresh_release, self.refresh_day - self.rules.join_days)
                 )
+
+    @property
+    def is_for_reading(self) -> bool:
+        """Say whether it is its health that is wanted first (S9)."""
+        return self.by_health < min(self.by_fixity, self.refresh_day)
 
     def choose(self, day: int) -> None:
         """Decide what it is asked for, if that is on this day (S1)."""
         if not self.row.card.is_taken_in:
             self.errand = Errand.ACCESSION
-        elif self.back is not None:
+            return
+        if self.back is not None:
             self.errand = Errand(self.back.kind.value)
-        elif self.refresh_day <= day or (
-            self.refresh_day <= day + self.rules.join_days and self.refresh_release <= day
-        ):
+            return
+        rules, is_for_reading = self.rules, self.is_for_reading
+        by = day + (rules.health_join_days if is_for_reading else rules.join_days)
+        if self.refresh_day <= day or (self.refresh_day <= by and self.refresh_release <= day):
             self.errand = Errand.REFRESH
+        elif is_for_reading and not (self.by_fixity <= by and self.fixity_release <= day):
+            self.errand = Errand.HEALTH
         else:
             self.errand = Errand.FIXITY
 
@@ -270,6 +249,8 @@ class Want:
         )
 
     def _stay(self) -> Stay:
+        if self.errand is Errand.HEALTH:
+            return Stay(READING_S, 1)
         kind = self.errand.pass_kind or PassKind.FIXITY
         work_s, open_s = self._work_s(kind, self.back), self.rules.open_s
         if open_s == 0:
@@ -316,12 +297,14 @@ def _last_visit(row: ShelfRow) -> int:
 
 
 def _wanted_back(row: ShelfRow) -> PassState | None:
-    """Return the unfinished pass that a drive is wanted back for; a held one is not written to."""
+    """Return the unfinished pass that a drive is wanted back for; a held one is not written to.
+
+    Nor is one whose health asks that it is read and copied off (S10).
+    """
+    is_only_read = row.card.hold is not None or row.card.is_to_replace
     order = {PassKind.ACCESSION: 0, PassKind.REFRESH: 1, PassKind.FIXITY: 2}
     able = [
-        state
-        for state in row.unfinished
-        if row.card.hold is None or state.kind is not PassKind.REFRESH
+        state for state in row.unfinished if not is_only_read or state.kind is not PassKind.REFRESH
     ]
     return min(able, key=lambda state: order[state.kind], default=None)
 
@@ -334,15 +317,34 @@ def _why(want: Want, tense: str) -> str:
     if want.back is not None:
         begun = want.back.begun_at.date().isoformat()
         return f"Its {want.back.kind.value} pass that began on {begun} was cut short and goes on"
+    if want.errand is Errand.HEALTH:
+        return _why_asked(want, tense)
     if want.errand is Errand.FIXITY:
-        read = due.fixity_due.isoformat()
-        held = (
-            ", and is only read, since nothing may be written to it" if want.row.card.hold else ""
-        )
-        return f"It {tense} due to be read and compared on {read}{held}"
+        return _why_read(want, tense)
     if due.fixity_due < due.due:
         return (
             f"It {tense} due to be read and compared on {due.fixity_due.isoformat()} and for a "
             f"refresh on {due.due.isoformat()}, which does both"
         )
     return f"It {tense} due for a refresh on {due.due.isoformat()}, {due.reason}"
+
+
+def _why_asked(want: Want, tense: str) -> str:
+    """Say why a drive is only asked how it is."""
+    health, interval = want.row.card.health, want.rules.values.health_interval
+    on = date.fromordinal(int(want.health_due)).isoformat()
+    last = "it was never asked yet" if health is None else f"the last one was on {health.read_on}"
+    return f"It {tense} due for a health reading on {on}, every {interval}; {last}"
+
+
+def _why_read(want: Want, tense: str) -> str:
+    """Say why a drive is read; and why only read, where a refresh is not to be."""
+    card, read = want.row.card, want.due.fixity_due.isoformat()
+    if card.is_to_replace and card.health is not None:
+        reason = next(iter(card.health.reasons), str(card.health.verdict)).rstrip(".")
+        when = f"it {tense} due for that on {read}"
+        if want.soon_on is not None:
+            when = f"sooner than on {read}"
+        return f"It is to be read and copied off, not rewritten, {when}: {reason}"
+    held = ", and is only read, since nothing may be written to it" if card.hold else ""
+    return f"It {tense} due to be read and compared on {read}{held}"
