@@ -112,7 +112,7 @@ _KEY_WORDS = {
     0x2: "the drive is not ready",
     0x3: "a place on the medium cannot be read",
     0x4: "the drive reports a fault of its own",
-    0x5: "the drive or its bridge does not know the command",
+    0x5: "the command is not known there",
     0x6: "the drive was reset again and again",
     0xB: "the drive gave the command up",
 }

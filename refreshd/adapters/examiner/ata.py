@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from refreshd.adapters.examiner.asking import Answers, Line, NoPageError
 from refreshd.health_cards import (
+    OwnWord,
     PageName,
     RawPages,
     Route,
@@ -40,6 +41,10 @@ _STATISTICS = {
     PageName.ATA_STATISTICS_07: 0x07,
 }
 _LOG_PAGES = (PageName.ATA_EXTENDED_SELF_TEST_LOG, PageName.ATA_STATISTICS_00, *_STATISTICS)
+_INSTEAD_OF_STATUS = {
+    PageName.ATA_SMART_DATA: commands.smart_read_data(),
+    PageName.ATA_THRESHOLDS: commands.smart_read_thresholds(),
+}
 _STATISTICS_LOG, _EXTENDED_SELF_TEST_LOG = 0x04, 0x07
 
 _LISTING_WORD, _ERROR_LOG_BIT, _LOGS_BIT = 84, 0, 5
@@ -105,16 +110,27 @@ class AtaSpeech:
         return answers.told(hwmon_celsius)
 
     def vital(self, line: Line, hwmon_celsius: int | None) -> Vital:
-        """Ask whether it fails, and for the temperature where the kernel does not say it."""
+        """
+        Ask whether it fails, and for the temperature where the kernel does not say it.
+
+        A bridge that gives no registers back hides the answer to the first; that an attribute has
+        come down to its threshold says the same where it is "failing".
+        """
         answers = self._answers(line)
-        if not self._why_no_smart:
-            answers.ask_status(PageName.ATA_STATUS, commands.smart_return_status())
+        if self._why_no_smart:
+            return Vital(hwmon_celsius)
+        answers.ask_status(PageName.ATA_STATUS, commands.smart_return_status())
         found = vital(answers.told(hwmon_celsius))
         for name, cdb in self._thermometers:
             if found.celsius is None:
                 answers.ask(name, cdb, SECTOR_BYTES)
-                found = vital(answers.told(None))
-        return found
+                found = vital(answers.told(hwmon_celsius))
+        if found.says is not OwnWord.NOT_SAID:
+            return found
+        for name, cdb in _INSTEAD_OF_STATUS.items():
+            if name not in answers.pages:
+                answers.ask(name, cdb, SECTOR_BYTES)
+        return vital(answers.told(hwmon_celsius))
 
     def start(self, line: Line, kind: SelfTestKind) -> bool:
         """Start a self-test."""
@@ -150,8 +166,6 @@ class AtaSpeech:
     @property
     def _thermometers(self) -> tuple[tuple[PageName, bytes], ...]:
         """The pages with the temperature, the cheapest first."""
-        if self._why_no_smart:
-            return ()
         data = (PageName.ATA_SMART_DATA, commands.smart_read_data())
         if self.known and self.known.has_sct:
             return ((PageName.ATA_SCT_STATUS, commands.sct_status()), data)

@@ -67,13 +67,7 @@ class Disk:
 
     def hwmon_celsius(self) -> int | None:
         """Return what the kernel says of its temperature; None: nothing."""
-        folder = self.node.sysfs.resolve()
-        for pattern in _HWMON:
-            for sensor in sorted(folder.glob(f"{pattern}/{_SENSOR}")):
-                said = _celsius(sensor)
-                if said is not None:
-                    return said
-        return None
+        return celsius_below(self.node.sysfs.resolve())
 
     @contextmanager
     def scsi(self) -> Iterator[sg_io.Send]:
@@ -140,6 +134,16 @@ class Disk:
 def _not_permitted(*_: object) -> NoReturn:
     """Answer as the kernel does where this process may not send commands."""
     raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+
+def celsius_below(folder: Path) -> int | None:
+    """Return what the sensor says that hangs on a disk, by the disk's folder in sysfs."""
+    for pattern in _HWMON:
+        for sensor in sorted(folder.glob(f"{pattern}/{_SENSOR}")):
+            said = _celsius(sensor)
+            if said is not None:
+                return said
+    return None
 
 
 def _celsius(sensor: Path) -> int | None:

@@ -128,9 +128,9 @@ class ScsiExaminer:
         if line.has_no_right:
             return NO_RIGHT
         if self._disk.is_on_usb:
-            return f"the bridge passes no health commands through ({found})"
+            return f"the bridge passes no health commands through: {found}"
         what = "a virtual disk" if self._disk.is_virtual else "a disk"
-        return f"{what} that knows no health commands ({found})"
+        return f"{what} that knows no health commands: {found}"
 
     @contextmanager
     def _line(self) -> Iterator[Line]:
