@@ -102,7 +102,7 @@ def moved_sectors(facts: Facts) -> Lines:
     waiting = facts.track(Measure.WAITING_SECTORS)
     if track is None or track.now <= 0 or waiting is None or waiting.now <= 0:
         return weigh(facts, MOVED)
-    text = f"{counted_text(track)}, {wording.figure(waiting.now)} waiting"
+    text = counted_text(track, f", {wording.figure(waiting.now)} waiting")
     verdict = worst(MOVED.verdict(track), WAITING.standing.few)
     line = facts.line(MOVED.part, verdict, text, track, waiting)
     return (line, *of_other_pages(facts, MOVED))

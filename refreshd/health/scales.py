@@ -149,17 +149,21 @@ def of_other_pages(facts: Facts, scale: Scale) -> tuple[EvidenceLine, ...]:
     )
 
 
-def counted_text(track: Track) -> str:
-    """Return a count and what it did, such as ``2 spin-ups tried again since March 2027``."""
+def counted_text(track: Track, beside: str = "") -> str:
+    """
+    Return a count and what it did, such as ``12 sectors moved to spares since March 2027``.
+
+    `beside` is said with it, such as ``, 4 waiting``.
+    """
     if track.grown > 0:
-        return _grown_text(track)
+        return _grown_text(track) + beside
     text = wording.amount(track.measure, track.now)
     if track.is_alone:
-        return f"{text}; there is no earlier reading to compare with"
+        return f"{text}{beside}; there is no earlier reading to compare with"
     if track.still_since == track.at:
         was = track.points[-2]
-        return f"{text}, down from {was.value:,} {wording.back_in(was.at, track.at)}"
-    return f"{text}, unchanged {wording.since(track.still_since, track.at)}"
+        return f"{text}, down from {was.value:,} {wording.back_in(was.at, track.at)}{beside}"
+    return f"{text}, unchanged {wording.since(track.still_since, track.at)}{beside}"
 
 
 def _grown_text(track: Track) -> str:

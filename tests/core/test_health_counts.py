@@ -113,6 +113,55 @@ def test_a_count_means_what_its_life_says(
     assert judgement.verdict is verdict
 
 
+MANY = {M.RESETS: 10}
+"""From how many on there are many; 50 of all others."""
+
+WEIGHTS = [
+    # measure; settled: few, many; there at first sight: few, many; growing: few, many
+    (M.MOVED_SECTORS, (FIT, WATCH), (WATCH, COPY_OFF), (WATCH, COPY_OFF)),
+    (M.WAITING_SECTORS, (WATCH, WATCH), (WATCH, COPY_OFF), (DO_NOT_WRITE, DO_NOT_WRITE)),
+    (M.BAD_SECTORS, (WATCH, WATCH), (WATCH, COPY_OFF), (DO_NOT_WRITE, DO_NOT_WRITE)),
+    (M.REPORTED_ERRORS, (FIT, WATCH), (WATCH, COPY_OFF), (WATCH, COPY_OFF)),
+    (M.UNCORRECTED_READS, (FIT, WATCH), (WATCH, COPY_OFF), (DO_NOT_WRITE, DO_NOT_WRITE)),
+    (M.UNCORRECTED_WRITES, (FIT, WATCH), (WATCH, COPY_OFF), (DO_NOT_WRITE, DO_NOT_WRITE)),
+    (M.UNCORRECTED_VERIFIES, (FIT, WATCH), (WATCH, COPY_OFF), (DO_NOT_WRITE, DO_NOT_WRITE)),
+    (M.MEDIA_ERRORS, (FIT, WATCH), (WATCH, COPY_OFF), (DO_NOT_WRITE, DO_NOT_WRITE)),
+    (M.START_RETRIES, (WATCH, WATCH), (COPY_OFF, COPY_OFF), (COPY_OFF, COPY_OFF)),
+    (M.START_FAILURES, (WATCH, WATCH), (COPY_OFF, COPY_OFF), (COPY_OFF, COPY_OFF)),
+    (M.PATH_ERRORS, (FIT, FIT), (FIT, FIT), (WATCH, WATCH)),
+    (M.RESETS, (FIT, FIT), (FIT, FIT), (FIT, WATCH)),
+    (M.MINUTES_TOO_HOT, (FIT, FIT), (FIT, FIT), (WATCH, WATCH)),
+    (M.MINUTES_TOO_COLD, (FIT, FIT), (FIT, FIT), (WATCH, WATCH)),
+]
+
+
+@pytest.mark.parametrize(("measure", "settled", "standing", "growing"), WEIGHTS)
+def test_few_and_many_weigh_as_the_table_says(
+    measure: Measure,
+    settled: tuple[Verdict, Verdict],
+    standing: tuple[Verdict, Verdict],
+    growing: tuple[Verdict, Verdict],
+) -> None:
+    """One sector less than many is few, in each of the three ways in which a count can be."""
+    many = MANY.get(measure, 50)
+    for number, which in ((many - 1, 0), (many, 1)):
+        one = disk({measure: number})
+
+        assert judged(one, one, one).verdict is settled[which]
+        assert judged(one).verdict is standing[which]
+        assert judged(disk(), disk({measure: 0}), one).verdict is growing[which]
+
+
+def test_sectors_that_wait_beside_none_that_moved_are_said_alone() -> None:
+    """Nobody reads that 0 sectors were moved; one that was moved stands beside those that wait."""
+    assert sentences(judged(disk({M.WAITING_SECTORS: 4}))) == [
+        "4 sectors waiting to be moved; there is no earlier reading to compare with."
+    ]
+    assert sentences(judged(disk({M.WAITING_SECTORS: 4, M.MOVED_SECTORS: 1}))) == [
+        "1 sector moved to spares, 4 waiting; there is no earlier reading to compare with."
+    ]
+
+
 @pytest.mark.parametrize(
     ("measure", "values", "verdict"),
     [
