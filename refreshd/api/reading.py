@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import islice
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Path, Query, Response
 
 from refreshd import __version__
 from refreshd.api.asking import (
@@ -37,10 +37,14 @@ from refreshd.verbs.care import read_number
 from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
-from refreshd.verbs.proving import Proved, proving_of
+from refreshd.verbs.proving import Proved, ProvingList, proving_of
 from refreshd.verbs.records import LAST_MAX, JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
+
+SomeProving = Annotated[
+    str, Path(pattern="^P[0-9]{1,9}$", description="Number of a proving, such as P3.")
+]
 
 router = APIRouter(prefix=PREFIX, tags=["looking"], responses=FAILURES)
 
@@ -84,6 +88,12 @@ async def health(office: TheOffice, caller: TheCaller, number: Drive) -> Respons
     return await office.look(caller, Told[HealthView], lambda desk: desk.health_of(wanted))
 
 
+@router.get("/provings", summary="Drives that were or are proved", response_model=Told[ProvingList])
+async def provings(office: TheOffice, caller: TheCaller) -> Response:
+    """Tell the certificates of all drives, oldest first, and the provings that have not ended."""
+    return await office.look(caller, Told[ProvingList], lambda desk: desk.provings())
+
+
 @router.get(
     "/certificates",
     summary="Drives that were proved",
@@ -97,7 +107,7 @@ async def certificates(office: TheOffice, caller: TheCaller, drive: AnyDrive = N
 
 
 @router.get("/certificates/{proving}", summary="What a proving found", response_model=Told[Proved])
-async def certificate(office: TheOffice, caller: TheCaller, proving: str) -> Response:
+async def certificate(office: TheOffice, caller: TheCaller, proving: SomeProving) -> Response:
     """Tell one certificate, and where in the journal it stands. The whole journal is read."""
     wanted = proving_of(proving)
     return await office.look_long(caller, Told[Proved], lambda desk: desk.proved(wanted))

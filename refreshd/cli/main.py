@@ -22,6 +22,7 @@ from refreshd.cli import (
     journal,
     passes,
     policy,
+    prove,
     rehearse,
     serve,
     shelf,
@@ -47,6 +48,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+app.command("prove", short_help="Test a new drive before its accession.")(prove.prove_verb)
 app.command("accession", short_help="Take a drive into care.")(care.accession_verb)
 app.command("withdraw")(care.withdraw_verb)
 app.command("drive")(care.drive_verb)

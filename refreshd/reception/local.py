@@ -34,7 +34,7 @@ from refreshd.verbs.deciding import Accepted
 from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
-from refreshd.verbs.proving import Proved
+from refreshd.verbs.proving import Proved, ProvingList
 from refreshd.verbs.records import JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
@@ -104,6 +104,10 @@ class LocalReception:
     def health_of(self, number: DriveNumber) -> HealthView:
         """Return the health readings of a drive."""
         return health.health_of(self.bare, number)
+
+    def provings(self) -> ProvingList:
+        """Return the certificates of all drives, and the provings that have not ended."""
+        return proving.provings(self.bare)
 
     def certificates(self, number: DriveNumber | None) -> tuple[Certificate, ...]:
         """Return the certificates of drives that were proved."""

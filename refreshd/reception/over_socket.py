@@ -67,7 +67,7 @@ from refreshd.verbs.deciding import Accepted
 from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
-from refreshd.verbs.proving import Proved
+from refreshd.verbs.proving import Proved, ProvingList
 from refreshd.verbs.records import JournalWish, refuse_too_many
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
@@ -142,6 +142,10 @@ class SocketReception:
     def health_of(self, number: DriveNumber) -> HealthView:
         """Return the health readings of a drive."""
         return self._line.get(_of(number, "/health"), Told[HealthView])
+
+    def provings(self) -> ProvingList:
+        """Return the certificates of all drives, and the provings that have not ended."""
+        return self._line.get("/provings", Told[ProvingList])
 
     def certificates(self, number: DriveNumber | None) -> tuple[Certificate, ...]:
         """Return the certificates of drives that were proved."""

@@ -26,7 +26,7 @@ from refreshd.verbs.deciding import Accepted
 from refreshd.verbs.health import HealthList, HealthView
 from refreshd.verbs.looking import DriveView, FindingView, ShelfList
 from refreshd.verbs.policies import Explained
-from refreshd.verbs.proving import Proved
+from refreshd.verbs.proving import Proved, ProvingList
 from refreshd.verbs.records import JournalWish
 from refreshd.verbs.slips import PullList
 from refreshd.wiring.shelf import JournalVerified
@@ -69,6 +69,9 @@ class Reading(Protocol):
 
     def health_of(self, number: DriveNumber) -> HealthView:
         """Return the series of health readings of a drive, also of one that was withdrawn."""
+
+    def provings(self) -> ProvingList:
+        """Return the certificates of all drives, and the provings that have not ended."""
 
     def certificates(self, number: DriveNumber | None) -> tuple[Certificate, ...]:
         """Return the certificates of all drives that were proved, or of one in care, by age."""

@@ -148,7 +148,7 @@ def drive_object(view: DriveView) -> JsonObject:
     card = view.card
     return shelf_line_object(view.line) | {
         "medium": card.medium.value,
-        "evidence": _evidence_object(card.evidence),
+        "evidence": evidence_object(card.evidence),
         "chunk_bytes": card.chunk_bytes,
         "chunks": card.grid.count,
         "recorded_chunks": view.recorded_chunks,
@@ -163,7 +163,8 @@ def drive_object(view: DriveView) -> JsonObject:
     }
 
 
-def _evidence_object(evidence: Evidence) -> JsonObject:
+def evidence_object(evidence: Evidence) -> JsonObject:
+    """Return what a medium says about itself."""
     return {
         "carrier": evidence.carrier.value,
         "size_bytes": evidence.size_bytes,

@@ -27,6 +27,7 @@ from refreshd.events import (
     InventoryTaken,
 )
 from refreshd.passes.bench import PassReport
+from refreshd.passes.proving.gate import heed_proof
 from refreshd.policy_values import read_drive_number
 from refreshd.ports import Attendant
 from refreshd.quantities import DriveNumber, MediumKind, Outcome, PassKind
@@ -155,6 +156,9 @@ def _taken_in(desk: Desk, wanted: Accession, medium: AnyMedium) -> TakenIn:
         raise
     if known is None:
         kind = wanted.medium or _read_kind(desk.station, medium)
+        station, ledger = desk.station, desk.shelf.ledger
+        unproved = station.policy_of(kind, wanted.number).unproved
+        heed_proof(ledger, wanted.number, evidence, unproved, station.attendant)
         desk.shelf.ledger.record(
             DriveAccessioned(
                 drive=wanted.number,

@@ -6,6 +6,7 @@ from refreshd.cards import Carrier, DriveCard
 from refreshd.errors import RefusedError
 from refreshd.passes.bench import PassReport
 from refreshd.passes.opening import refuse_held, refuse_unless_taken_in
+from refreshd.passes.proving.gate import heed_proof
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.wiring.search import drive_found
 from refreshd.wiring.shelf import Shelf
@@ -61,6 +62,7 @@ def _refreshed(
 ) -> PassReport:
     """Refresh a drive that nobody else works on, nor on any copy of it."""
     policy = station.policy_of(card.medium, card.number)
+    heed_proof(shelf.ledger, card.number, card.evidence, policy.unproved, station.attendant)
     with desk_laid(station, shelf, policy) as desk, drive_found(desk, card, on) as medium:
         if objection := medium.rewrite_objection():
             raise RefusedError(

@@ -22,7 +22,6 @@ from refreshd.errors import (
 )
 from refreshd.events import DriveProved, Entry
 from refreshd.passes.bench import Bench, PassOptions
-from refreshd.passes.health_gate import AsideExaminer
 from refreshd.passes.heat import begun
 from refreshd.passes.proving.beginning import Found, Making
 from refreshd.passes.proving.looking import look_over
@@ -36,12 +35,17 @@ from refreshd.passes.proving.running import run_proving
 from refreshd.passes.proving.work import TimedMedium
 from refreshd.passes.watch import Watch
 from refreshd.policy import DrivePolicy, resolve
-from refreshd.ports import Examiner, ProvingWish
-from refreshd.proving_cards import Certificate
+from refreshd.ports import ProvingWish
+from refreshd.proving_cards import Certificate, Proving
 from refreshd.quantities import DriveNumber, MediumKind, ProvingId, Span
 from refreshd.wiring.media import WorkableMedium
 from refreshd.wiring.search import Desk, let_go
-from refreshd.wiring.shelf import LOCKS, shelf_for_reading, shelf_for_writing
+from refreshd.wiring.shelf import (
+    LOCKS,
+    journal_for_reading,
+    shelf_for_reading,
+    shelf_for_writing,
+)
 from refreshd.wiring.station import Station
 from refreshd.wiring.visits import desk_laid, refuse_doubtful_clock
 
@@ -61,6 +65,14 @@ class Proved:
     certificate: Certificate
     sequence: int | None = None
     digest: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ProvingList:
+    """The drives that were proved, oldest first, and those that are being proved."""
+
+    certificates: tuple[Certificate, ...]
+    unfinished: tuple[Proving, ...]
 
 
 def new_seed() -> str:
@@ -112,9 +124,14 @@ def _proved(desk: Desk, medium: WorkableMedium, wish: ProvingWish, seed: str) ->
     for note in (member_note(evidence.signatures, medium.place), unseen_note(medium.place)):
         if note is not None:
             station.attendant.said(f"{note}.")
-    asked = station.examiner_of(medium)
-    examiner: Examiner | None = None if asked is None else AsideExaminer(asked, desk.lanes)
-    bench = Bench(medium, ledger, station.clock, desk.lanes, station.attendant, examiner=examiner)
+    bench = Bench(
+        medium,
+        ledger,
+        station.clock,
+        desk.lanes,
+        station.attendant,
+        examiner=station.examiner_of(medium),
+    )
     options = _options(policy)
     found = _found(bench, options, medium, evidence)
     with _numbering(station):
@@ -202,11 +219,17 @@ def proving_of(text: str) -> ProvingId:
 
 def proved(station: Station, wanted: ProvingId) -> Proved:
     """Return a certificate with the entry of the journal that bears it out."""
-    with shelf_for_reading(station) as shelf:
-        for entry in shelf.journal.entries():
+    with journal_for_reading(station) as journal:
+        for entry in journal.entries():
             event = entry.event
             if isinstance(event, DriveProved) and event.proving_id == wanted:
                 return Proved(event.certificate, entry.sequence, entry.digest)
     raise UsageError(
         f"{wanted}: there is no certificate of that number; `refreshd prove --list` lists them"
     )
+
+
+def provings(station: Station) -> ProvingList:
+    """Return the certificates of all drives, and the provings that have not ended. Only reads."""
+    with shelf_for_reading(station) as shelf:
+        return ProvingList(shelf.ledger.certificates(), shelf.ledger.unfinished_provings())

@@ -12,6 +12,7 @@ from refreshd.errors import PassStoppedError, RecordFailedError, RefreshdError, 
 from refreshd.events import ProvingCheckpoint
 from refreshd.health_cards import HealthReading, PageName, WatchSample
 from refreshd.passes.bench import Bench, PassOptions
+from refreshd.passes.health_gate import AsideExaminer
 from refreshd.passes.heat import begun
 from refreshd.passes.metered import MeteredMedium, Pacer, Request
 from refreshd.passes.proving.pattern import Pattern, Use
@@ -195,7 +196,8 @@ def work_on(bench: Bench, options: PassOptions, proving: Proving, presence: Pres
         watch=watch,
         metered=metered,
         presence=presence,
-        examiner=bench.examiner,
+        # The watch asks in the lane that is to move content; a step asks beside this thread.
+        examiner=None if bench.examiner is None else AsideExaminer(bench.examiner, bench.lanes),
     )
 
 
