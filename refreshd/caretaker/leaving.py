@@ -5,7 +5,8 @@ A drive is done with, or goes.
   here for too long without being wanted, is released: flushed, stopped, and only then asked to be
   put away (I9).
 - L2 A drive that could not be released is never said to be ready: that is said, and tried again.
-- L3 A drive that waits rests: its disk stops turning, and stays connected.
+- L3 A drive that waits rests: its disk stops turning, and stays connected. One that had trouble
+  to start is not stopped before its visit is over: each start may be its last.
 - L4 When a drive is gone, so is its stay in the record; a slip that was answered and not done asks
   for it again (T8 of refreshd.service_tally), and people are told.
 - L5 A drive that is powered off vanishes: nobody can see whether it was unplugged, so that its
@@ -33,8 +34,9 @@ from refreshd.events import (
     SlipIssued,
     SlipReturned,
 )
+from refreshd.health_cards import Part, Verdict
 from refreshd.messages import Released, ReleaseFailed, WorkerEnded
-from refreshd.quantities import DriveNumber, Errand, Outcome
+from refreshd.quantities import DriveNumber, Errand, Outcome, PassKind
 from refreshd.slip_words import Sheet
 
 RELEASE_AGAIN_S = 900.0
@@ -69,18 +71,40 @@ def rest_idle(house: House) -> None:
         return  # A slip may come of that in a moment.
     for one in house.occupants:
         is_idle = one.work is None and one.over is None and one.retry_s is None
-        if is_idle and not one.is_rested and is_touchable(house, one):
+        if is_idle and not one.is_rested and is_touchable(house, one) and _may_stop(house, one):
             one.is_rested = True
             house.send(one, Work.REST, partial(house.around.bays.rest, one.seat))
+
+
+def _may_stop(house: House, one: Occupant) -> bool:
+    """Say whether a disk may be expected to start again: one that sticks goes on turning (L3)."""
+    health = None if one.drive is None else house.card(one.drive).health
+    return health is None or all(
+        line.part is not Part.STARTING or line.verdict.severity < Verdict.COPY_OFF.severity
+        for line in health.evidence
+    )
 
 
 def _settle_unwanted(house: House, one: Occupant, number: DriveNumber) -> None:
     slip = house.slips.get(number)
     is_answered = slip is not None and slip.state is SlipState.ANSWERED
     if one.completed or (slip is not None and is_answered and is_done(house, slip)):
-        one.over = Over(is_done=slip is None or is_done(house, slip))
+        is_all_done = slip is None or is_done(house, slip)
+        one.over = Over(is_done=is_all_done, note=_why_only_read(house, one, slip))
     elif slip is not None and slip.state is SlipState.TO_PUT_AWAY:
         one.over = Over(is_done=True, note=slip.note)  # from before the service was started
+
+
+def _why_only_read(house: House, one: Occupant, slip: Slip | None) -> str:
+    """Say why a drive was read that was asked for to be rewritten; empty: it was not so."""
+    is_other = slip is not None and slip.errand is Errand.REFRESH
+    if not is_other or PassKind.REFRESH in one.completed or one.drive is None:
+        return ""
+    health = house.card(one.drive).health
+    if health is None or not health.is_to_replace:
+        return ""
+    reason = next(iter(health.reasons), str(health.verdict)).rstrip(".")
+    return f"it was read and not rewritten: {reason}. Copy its content off"
 
 
 def _is_here_too_long(house: House, one: Occupant) -> bool:

@@ -8,6 +8,8 @@ The fault model:
 - A disk is pulled out in the middle, when it was not released.
 - Chunks cannot be read (`bad_chunks`): findings, and the pass goes on.
 - A disk does not say who it is any more (`is_dead`).
+- A disk gets too hot in a pass, or says in the middle of one that it is failing; what it answers
+  when it is asked how it is comes from its `examiner`.
 - The server loses power: all workers are gone without a word, the disks stay where they are.
 """
 
@@ -15,24 +17,30 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from refreshd.cards import Presence
-from refreshd.errors import require
+from refreshd.errors import RefreshdError, RefusedError, require
+from refreshd.health_cards import Moment
 from refreshd.messages import (
     AnyMessage,
     ErrorTold,
     Identified,
     IdentityUnclear,
     Released,
+    VisitEnded,
     WorkerEnded,
+    told,
 )
+from refreshd.passes.health_gate import take_reading
 from refreshd.ports import Ledger, Seat, VisitOrder
-from refreshd.quantities import DriveNumber
+from refreshd.quantities import DriveNumber, Outcome, PassKind
 from refreshd.simulated.timed_pass import PassRoom, SimulatedDrive, TimedPass
 from refreshd.simulated.timeline import Timeline
 
 IDENTIFY_S = 8.0
 RELEASE_S = 15.0
+READING_S = 20.0
 LOST_S = 1.0
 _NODES = tuple(f"/dev/sd{letter}" for letter in "abcdefghijklmnopqrstuvwxyz")
 
@@ -50,6 +58,7 @@ class _Seated:
     drive: SimulatedDrive
     presence: Presence
     worker: TimedPass | _Errand | None = None
+    is_asleep: bool = False
 
 
 @dataclass
@@ -134,12 +143,43 @@ class SimulatedBays:
         return Identified(drive=known, evidence=evidence, presence=seated.presence)
 
     def visit(self, seat: Seat, order: VisitOrder) -> None:
-        """Run a pass."""
+        """Run a pass, or take a health reading."""
+        if order.kind is PassKind.HEALTH:
+            self._send(seat, READING_S, partial(self._reading, order))
+            return
         seated = self._free(seat)
         if seated is not None:
+            seated.is_asleep = False
             seated.worker = TimedPass(
                 self.room, seated.drive, order, seated.presence, lambda said: self.hear(seat, said)
             )
+
+    def _reading(self, order: VisitOrder, seated: _Seated) -> AnyMessage:
+        """Take a health reading, unless the disk stands still and may."""
+        drive, error, outcome = seated.drive, None, Outcome.SUCCESS
+        lets_sleep = order.lets_sleep and seated.is_asleep
+        if not lets_sleep:
+            seated.is_asleep = False
+            try:
+                outcome = self._asked(drive)
+            except RefreshdError as err:
+                error, outcome = told(err), Outcome.FAIL
+        return VisitEnded(
+            drive=drive.number,
+            pass_kind=PassKind.HEALTH,
+            outcome=outcome,
+            is_complete=error is None,
+            findings=0,
+            error=error,
+            was_asleep=lets_sleep,
+        )
+
+    def _asked(self, drive: SimulatedDrive) -> Outcome:
+        if drive.examiner is None:
+            raise RefusedError(f"{drive.number} is no drive that could be asked about its health")
+        clock = self.timeline.clock
+        moment = Moment.BETWEEN
+        return take_reading(self.ledger, clock, drive.number, drive.examiner, moment).outcome
 
     def stop(self, seat: Seat) -> None:
         """Ask the worker at a seat to stop at its next checkpoint."""
@@ -149,14 +189,18 @@ class SimulatedBays:
 
     def rest(self, seat: Seat) -> None:
         """Let the disk stop turning."""
-        self._send(seat, RELEASE_S, None)
+        self._send(seat, RELEASE_S, self._fall_asleep)
+
+    @staticmethod
+    def _fall_asleep(seated: _Seated) -> None:
+        seated.is_asleep = True
 
     def release(self, seat: Seat) -> None:
         """Flush and stop the disk."""
         self._send(seat, RELEASE_S, lambda _: Released(how="flushed, spun down, powered off"))
 
     def _send(
-        self, seat: Seat, seconds: float, says: Callable[[_Seated], AnyMessage] | None
+        self, seat: Seat, seconds: float, says: Callable[[_Seated], AnyMessage | None]
     ) -> None:
         seated = self._free(seat)
         if seated is None:
@@ -167,8 +211,9 @@ class SimulatedBays:
             if worker.is_over:
                 return
             worker.is_over = True
-            if says is not None:
-                self.hear(seat, says(seated))
+            message = says(seated)
+            if message is not None:
+                self.hear(seat, message)
             self.hear(seat, WorkerEnded(exit_code=0))
 
         self.timeline.after(seconds, end)

@@ -26,13 +26,19 @@ from refreshd.events import (
     PassResumed,
     RewriteRun,
 )
+from refreshd.health_cards import Moment
 from refreshd.messages import AnyMessage, ErrorTold, Moved, VisitEnded, WorkerEnded, told
+from refreshd.passes.health_gate import hold, take_reading
+from refreshd.passes.opening import refuse_held
 from refreshd.ports import Ledger, VisitOrder
 from refreshd.quantities import DriveNumber, FindingKind, Outcome, PassId, PassKind
+from refreshd.simulated.examiner import SimulatedExaminer
 from refreshd.simulated.timeline import Timeline
 
 START_S = 5.0
 STOP_S = 20.0
+WARM_S = 2 * 3600.0
+VITAL_S = 15.0
 CHECKPOINT_S = 6 * 3600.0
 
 
@@ -53,6 +59,9 @@ class SimulatedDrive:
     bad_chunks: frozenset[int] = frozenset()
     is_dead: bool = False
     mishap: Mishap | None = None
+    examiner: SimulatedExaminer | None = None  # None: there is nobody to ask, nor ever was
+    is_too_hot: Callable[[], bool] = lambda: False
+    fails_in_pass: bool = False  # in the middle of its next refresh it says that it is failing
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +92,7 @@ class PassRoom:
     written: list[Written] = field(default_factory=list)
     done: list[Done] = field(default_factory=list)
     begun_s: dict[PassId, float] = field(default_factory=dict)
+    failing_from_s: dict[DriveNumber, float] = field(default_factory=dict)
 
 
 class TimedPass:
@@ -166,10 +176,19 @@ class TimedPass:
         if mishap is not None:
             left_s = self._chunk_s * (self._card.grid.count - self._state.next_chunk)
             self._room.timeline.after(left_s / 2, lambda: self._go_wrong(mishap))
+        if self._drive.is_too_hot():
+            self._room.timeline.after(WARM_S, self._overheat)
+        if self._drive.fails_in_pass and self.order.kind is PassKind.REFRESH:
+            self._drive.fails_in_pass = False
+            left_s = self._chunk_s * (self._card.grid.count - self._state.next_chunk)
+            self._room.timeline.after(left_s / 3, self._begin_to_fail)
         self._go_on()
 
     def _open(self) -> None:
         order, ledger, card = self.order, self._room.ledger, self._card
+        self._ask(Moment.BEFORE)
+        if order.kind is PassKind.REFRESH:
+            refuse_held(self._card)
         state = ledger.unfinished_pass(order.drive, order.kind)
         if state is not None:
             ledger.record(
@@ -193,6 +212,36 @@ class TimedPass:
             )
         )
         self._room.begun_s[pass_id] = self._now_s
+
+    def _ask(self, moment: Moment) -> None:
+        """Take a health reading, as a pass does before it begins and at its end."""
+        examiner, room = self._drive.examiner, self._room
+        if examiner is not None:
+            take_reading(room.ledger, room.timeline.clock, self.order.drive, examiner, moment)
+
+    def _overheat(self) -> None:
+        why = "it is at 57 °C, and gets hotter even at rest"
+        hot = ErrorTold(kind="OverheatedError", message=why, exit_code=4)
+        self._cut_short(hot, is_settled=True)
+
+    def _begin_to_fail(self) -> None:
+        """Turn failing; the watch finds out at its next question."""
+        if not self.is_over and self._drive.examiner is not None:
+            self._drive.examiner.is_failing = True
+            self._room.failing_from_s[self.order.drive] = self._now_s
+            self._room.timeline.after(VITAL_S, self._fail_in_pass)
+
+    def _fail_in_pass(self) -> None:
+        if self.is_over or self.is_hung:
+            return
+        why = "the drive says that it is failing; nothing more is written to it"
+        failing = ErrorTold(kind="DriveFailingError", message=why, exit_code=4)
+        try:
+            hold(self._room.ledger, self.order.drive, why)
+            self._ask(Moment.DURING)
+        except RefreshdError:
+            pass  # The caretaker puts it on hold when it can.
+        self._cut_short(failing, is_settled=False)
 
     def _go_on(self) -> None:
         """Work until the next checkpoint."""
@@ -258,6 +307,7 @@ class TimedPass:
 
     def _finish(self) -> int:
         """Write down that the drive was gone through to its end; return the findings."""
+        self._ask(Moment.AFTER)
         state, card, ledger = self._state, self._card, self._room.ledger
         bad, is_refresh = len(self._drive.bad_chunks), self.order.kind is PassKind.REFRESH
         outcome = Outcome.FAIL if bad else Outcome.SUCCESS
