@@ -18,7 +18,7 @@ from refreshd.pages.octets import BadPageError, exactly, little, signed_byte
 _REVISION = 1
 _SUPPORTED, _VALID, _NORMALISED = 63, 62, 61
 _BELOW_FLAGS = (1 << 56) - 1
-_LIST_AT, _LIST_MAX = 9, SECTOR_BYTES - 9
+_COUNT_AT, _LIST_AT = 8, 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,9 +112,8 @@ def pages_offered(page: bytes) -> frozenset[int]:
 
     """
     _check_header(exactly(page, SECTOR_BYTES), 0)
-    count = page[8]
-    listed = list(page[_LIST_AT : _LIST_AT + min(count, _LIST_MAX)])
-    if not listed or len(listed) < count or listed != sorted(set(listed)):
+    listed = list(page[_LIST_AT : _LIST_AT + page[_COUNT_AT]])
+    if not listed or listed != sorted(set(listed)):
         raise BadPageError("its list of pages is empty or out of order")
     return frozenset(listed)
 

@@ -120,6 +120,13 @@ def test_a_statistic_that_fails_for_once_is_not_replaced_by_an_attribute(page: b
     assert Measure.MOVED_SECTORS.value in reading.unreported
 
 
+def test_a_broken_page_of_statistics_shows_by_itself_that_the_drive_counts_by_it() -> None:
+    """Even where the list of pages did not come."""
+    raw = without(pages_made.ata_drive(ATA_STATISTICS_03=BAD), PageName.ATA_STATISTICS_00)
+
+    assert Measure.MOVED_SECTORS not in assemble(raw).measures
+
+
 def test_a_listed_page_that_did_not_come_is_not_replaced_either() -> None:
     """The drive counts by it; this time it was refused."""
     raw = without(pages_made.ata_drive(), PageName.ATA_STATISTICS_03)

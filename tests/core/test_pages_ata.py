@@ -234,6 +234,7 @@ def test_thresholds_with_special_values_are_told_apart() -> None:
         (1, 254, 0xFD, ()),
         (1, 100, 0, ()),
         (1, 100, 0xFF, (5,)),
+        (1, 0, 0xFF, (5,)),
         (0, 1, 10, ()),
     ],
 )
@@ -296,6 +297,7 @@ def test_the_extended_log_is_read_by_either_rule_of_its_index() -> None:
     assert _hours(three, 3) == [30, 20, 10]  # counted from 1
     assert _hours(three, 2) == [30, 20, 10]  # counted from 0
     assert _hours(three[:1], 0) == [10]  # likewise, its first test
+    assert _hours([Test(hours=0)], 0) == [0]  # likewise, in its first hour
     assert _hours([], 0) == []
     assert _hours(full, 5) == list(range(123, 104, -1))  # counted from 1, gone around
     assert _hours(full, 4) == list(range(123, 104, -1))  # counted from 0, gone around
@@ -427,15 +429,18 @@ REFUSED_SENSE = {
     "nothing": b"",
     "zeros": bytes(22),
     "cut short": pages_made.HEALTHY[:18],
+    "cut shorter": pages_made.HEALTHY[:7],
+    "cut shortest": pages_made.HEALTHY[:1],
     "earlier command": b"\x73" + pages_made.HEALTHY[1:],
     "aborted": pages_made.HEALTHY[:1] + b"\x0b" + pages_made.HEALTHY[2:],
     "error bit": pages_made.HEALTHY[:-1] + b"\x51",
     "fault bit": pages_made.HEALTHY[:-1] + b"\x70",
+    "beyond its length": pages_made.HEALTHY[:7] + b"\x00" + pages_made.HEALTHY[8:],
     "zero registers": pages_made.HEALTHY[:10] + bytes(12),
     "half an answer": pages_made.HEALTHY[:19] + b"\x2c\x00\x50",
     "no descriptor": bytes.fromhex("7201001d00000000"),
     "descriptor past the end": bytes.fromhex("7201001d0000000209ff"),
-    "fixed without registers": bytes.fromhex("700001000000000a00004fc2000000000000"),
+    "fixed without registers": pages_made.fixed_sense()[:13] + bytes(5),
     "fixed, cut short": pages_made.fixed_sense()[:12],
     "fixed, neither": pages_made.fixed_sense(0x00, 0x00),
 }

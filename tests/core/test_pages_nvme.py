@@ -106,6 +106,13 @@ def test_self_tests_are_told_the_one_under_way_first() -> None:
     )
 
 
+def test_more_than_all_of_a_self_test_is_no_progress() -> None:
+    """Seven bits have room for 127 percent."""
+    (test,) = nvme.self_tests(pages_made.nvme_self_tests([], running=(1, 101)))
+
+    assert (test.outcome, test.percent_left) == (SelfTestOutcome.UNDER_WAY, None)
+
+
 def test_numbers_that_no_drive_can_give_are_left_out_of_a_self_test() -> None:
     """They are wider than what the journal can hold."""
     page = pages_made.nvme_self_tests([(2, 7, NUMBER_MAX + 1, NUMBER_MAX + 1)])

@@ -38,6 +38,7 @@ BROKEN_LOGS = {
     "another page": b"\x02" + WHOLE[1:],
     "a subpage": b"\x43\x01" + WHOLE[2:],
     "cut short": WHOLE[:-1],
+    "cut between two parameters": WHOLE[:12],
     "a parameter past the end": WHOLE[:7] + b"\x0d" + WHOLE[8:],
     "half a parameter": pages_made.log_page(0x03, {6: b"\0\0\0\2"})[:2] + b"\0\x0a" + WHOLE[4:14],
     "twice the same": pages_made.log_page(0x03, [(6, b"\1"), (6, b"\2")]),
@@ -104,6 +105,13 @@ def test_no_reading_is_no_temperature(celsius: int) -> None:
 
     assert values == {Measure.CELSIUS_LIMIT: 60}
     assert set(refused) == {Measure.CELSIUS}
+
+
+def test_a_temperature_of_another_size_is_none() -> None:
+    """The byte at its place could be of anything."""
+    page = pages_made.log_page(0x0D, {0: bytes((0, 31, 0)), 1: bytes((60,))})
+
+    assert scsi_logs.temperatures(page)[0] == {}
 
 
 # --- informational exceptions
@@ -192,6 +200,7 @@ def test_the_name_of_the_world_is_the_units_own() -> None:
     assert named(text, port, eui, naa) == "naa.5000c500a1b2c3d4"
     assert named(text, port, eui) == "eui.0025385b71b00001"
     assert named(text, port) is None
+    assert named(bytes.fromhex("010300045000c500")) is None
     with pytest.raises(BadPageError, match="runs past its end"):
         named(naa, eui[:-1])
 
@@ -206,6 +215,7 @@ def test_the_ata_drive_behind_a_translator_is_read_whole() -> None:
 
 BEHIND = pages_made.ata_information(pages_made.Identify().sector())
 BROKEN_VPD = {
+    "nothing": b"",
     "cut short": BEHIND[:571],
     "half a header": BEHIND[:3],
     "another page": b"\0\x80" + BEHIND[2:],
@@ -220,6 +230,12 @@ def test_a_page_of_vital_product_data_that_does_not_add_up_gives_nothing(page: b
     """Half a serial would name another drive."""
     with pytest.raises(BadPageError):
         scsi_identity.ata_behind(page)
+
+
+def test_a_serial_that_is_cut_short_is_none() -> None:
+    """S-000 is another drive than S-0001."""
+    with pytest.raises(BadPageError, match="cut short: 9 of 10"):
+        scsi_identity.unit_serial(pages_made.vpd(0x80, b"S-0001")[:-1])
 
 
 def test_inquiry_data_that_is_cut_short_or_of_no_drive_names_nobody() -> None:

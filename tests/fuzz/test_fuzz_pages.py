@@ -14,7 +14,7 @@ from tests import pages_made
 from tests.fuzz import decoders
 
 ROOT = Path(__file__).resolve().parents[2]
-RUNS, SEED = 300_000, 20_261_125
+RUNS, SEED = 150_000, 20_261_125
 
 
 def search(folder: Path, runs: int, planted: str = "pass") -> subprocess.CompletedProcess[str]:
