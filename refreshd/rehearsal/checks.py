@@ -14,11 +14,12 @@ from pathlib import Path
 from refreshd.cards import Finding
 from refreshd.durations import Duration, add, counted
 from refreshd.health_cards import Verdict
-from refreshd.quantities import DriveNumber, FindingKind, Span
+from refreshd.proving_cards import ProvingStep
+from refreshd.quantities import DriveNumber, FindingKind, Outcome, Span
 from refreshd.rehearsal import images
 from refreshd.rehearsal.scenario import Scenario, chunk_of
 from refreshd.rehearsal.stage import Stage
-from refreshd.verbs.health import health_list, health_of
+from refreshd.verbs.health import certificates, health_list, health_of
 from refreshd.verbs.looking import open_findings, shelf_list
 from refreshd.verbs.records import check_journal
 
@@ -156,6 +157,22 @@ class Checks:
                 f"{counted(len(chunks), 'chunk')} of {number} should wait for a decision",
             )
             self.fact(line.due.due >= add(today, interval), f"{number} should be due in {interval}")
+
+    # ── proving ──
+
+    def is_proved(self, size_bytes: int) -> None:
+        """Compare the certificate of the new drive: passed, all of it written and read."""
+        found = certificates(self.stage.station(), None)
+        passed = [one for one in found if one.evidence.size_bytes == size_bytes]
+        self.fact(len(passed) == 1, f"there should be one certificate, not {len(passed)}")
+        for one in passed:
+            self.fact(
+                one.plan.is_writing and one.outcome is not Outcome.FAIL,
+                f"the new drive should have been written over and passed, not {one.outcome}",
+            )
+            ended = {result.step for result in one.results}
+            for step in ProvingStep:
+                self.fact(step in ended, f'the proving should have come to "{step}"')
 
     # ── health ──
 

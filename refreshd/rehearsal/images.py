@@ -28,6 +28,8 @@ INDEX = "index.txt"
 BEFORE, AFTER = b"reel 3: recorded in spring", b"reel 3: recorded in autumn"
 """The line of the index that somebody corrects; both of one length, so no file moves."""
 
+_ROOM = "the rehearsal needs about 250 MB here, set TMPDIR or name another place with --keep"
+
 _SYSTEM_FOLDERS = "/usr/sbin:/sbin:/usr/bin:/bin"
 """Where mke2fs lies; the PATH of a plain user on Debian has no sbin."""
 
@@ -90,11 +92,16 @@ def make_image(path: Path, content: Content, maker: str | None) -> str:
     try:
         path.write_bytes(raw or _tar(content))
     except OSError as err:
-        raise RecordFailedError(
-            f"{path}: {err.strerror}; the rehearsal needs about 200 MB here, set TMPDIR or name "
-            "another place with --keep"
-        ) from err
+        raise RecordFailedError(f"{path}: {err.strerror}; {_ROOM}") from err
     return kind
+
+
+def make_blank(path: Path, size_bytes: int) -> None:
+    """Write an image of a drive that nothing is on; every byte is there, and zero."""
+    try:
+        path.write_bytes(bytes(size_bytes))
+    except OSError as err:
+        raise RecordFailedError(f"{path}: {err.strerror}; {_ROOM}") from err
 
 
 def _ext4(path: Path, content: Content, maker: str) -> bytes | None:

@@ -9,6 +9,8 @@ from refreshd.quantities import KIB, MIB, ChunkGrid, DriveNumber, Span
 DRIVE_BYTES = 24 * MIB
 CHUNK_BYTES = 256 * KIB
 SEGMENT_BYTES = 2 * MIB
+NEW_IMAGE, NEW_BYTES = "new.img", 8 * MIB
+"""The drive that was just bought, and that nothing is on."""
 BLOCK_BYTES = 4 * KIB
 """What one bad place takes: a physical sector of a large drive."""
 

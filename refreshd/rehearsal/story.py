@@ -17,7 +17,14 @@ from refreshd.errors import RefreshdError
 from refreshd.quantities import KIB, MIB, DriveNumber, FindingKind, Span
 from refreshd.rehearsal import images, invented_health
 from refreshd.rehearsal.checks import FINDINGS, FINE, REFUSED, CannotGoOnError, Checks, listed
-from refreshd.rehearsal.scenario import CHUNK_BYTES, DRIVE_BYTES, SEGMENT_BYTES, Scenario
+from refreshd.rehearsal.scenario import (
+    CHUNK_BYTES,
+    DRIVE_BYTES,
+    NEW_BYTES,
+    NEW_IMAGE,
+    SEGMENT_BYTES,
+    Scenario,
+)
 from refreshd.rehearsal.stage import Stage
 from refreshd.rehearsal.stand_in import Faults
 
@@ -81,6 +88,7 @@ class Story:
         return tuple(self._checks.deviations)
 
     def _tell_all(self, today: date) -> None:
+        self._prove_a_new_drive()
         self._take_into_care()
         self._let_years_pass(today)
         self._list_what_is_due(today)
@@ -121,11 +129,25 @@ class Story:
             f"{self.stage.policy_file} are left out below."
         )
 
+    def _prove_a_new_drive(self) -> None:
+        path = self.stage.directory / NEW_IMAGE
+        images.make_blank(path, NEW_BYTES)
+        self._tell(
+            "A drive that was just bought is proved before anything is entrusted to it: "
+            f"{NEW_IMAGE}, {NEW_BYTES // MIB} MiB and blank. All of it is written over with a "
+            "pattern and read back, so that one which holds less than it claims is caught. On a "
+            "real drive that takes days. (What a drive says of itself is invented in all of this "
+            "rehearsal: an image has no sensors.)"
+        )
+        words = ("prove", str(path))
+        self._checks.ended(self.narrator.perform(words), FINE, "proving the new drive")
+        self._checks.is_proved(NEW_BYTES)
+
     def _take_into_care(self) -> None:
         self._tell(
-            "First the drives are taken into care. Each gets a number for its case, a place on "
-            "the shelf (the shelfmark) and a title. All of it is read, and a digest, which is a "
-            f"fingerprint, of each chunk of {CHUNK_BYTES // KIB} KiB is recorded."
+            "Then the drives of the archive are taken into care. Each gets a number for its case, "
+            "a place on the shelf (the shelfmark) and a title. All of it is read, and a digest, "
+            f"which is a fingerprint, of each chunk of {CHUNK_BYTES // KIB} KiB is recorded."
         )
         for drive in self.scenario.drives:
             words: Words = ("accession", self._path(drive.number), "--number", drive.number)
@@ -187,7 +209,7 @@ class Story:
         self._tell(
             f"4. {failing} has begun to fail. Its own electronics know: it has moved "
             f"{invented_health.MOVED} sectors to spares and says, when asked, that it will not "
-            "last. (What a drive says of itself is invented here; an image has no sensors.)"
+            "last."
         )
         self._checks.remember_images()
 

@@ -27,6 +27,8 @@ from refreshd.rehearsal.scenario import (
     BLOCK_BYTES,
     CHUNK_BYTES,
     DRIVES,
+    NEW_BYTES,
+    NEW_IMAGE,
     Cut,
     PlaceOn,
     Scenario,
@@ -196,7 +198,7 @@ def test_it_tells_what_is_for_show(usual: Played) -> None:
         "Staging is for show",
         "stand in for hard disks",
         "The clock is invented",
-        "What a drive says of itself is invented",
+        "What a drive says of itself is invented in all",
         "A layer of faults, which this rehearsal lays over the image",
         "are invented. The program is real.",
     ):
@@ -206,6 +208,15 @@ def test_it_tells_what_is_for_show(usual: Played) -> None:
 def test_the_pauses_leave_two_minutes(usual: Played) -> None:
     """A run with pauses stays under two minutes: the pauses are counted, not waited for."""
     assert 30 < usual.clock.slept_s < SECONDS_MAX - SECONDS_OF_WORK
+
+
+def test_a_new_drive_is_proved(usual: Played) -> None:
+    """The very bytes of the blank image were written over, and read back."""
+    image = (usual.stage.directory / NEW_IMAGE).read_bytes()
+
+    assert len(image) == NEW_BYTES
+    assert image != bytes(NEW_BYTES)
+    assert "All of it, 8.4 MB, was written and flushed" in usual.told
 
 
 def test_a_hot_drive_rests_and_goes_on(usual: Played) -> None:
@@ -240,6 +251,8 @@ class Meddler(Narrator):
                 self.stage.faults.clear()
             case ("fixity", "K01"):
                 self.stage.hot.clear()
+            case ("prove", image):
+                Path(image).write_bytes(b"not blank".ljust(NEW_BYTES, b"x"))
             case ("refresh", "K05"):
                 self.stage.failing.clear()
             case ("findings",):
@@ -261,6 +274,7 @@ def meddled(tmp_path_factory: pytest.TempPathFactory) -> Played:
         "the refresh of K02 should have been killed in its 1000th write",
         "mismatch of 262144 bytes at byte 9699328 of K03 should have been found",
         "unreadable of 4096 bytes at byte 12345344 of K04 should have been found",
+        "the new drive should have been written over and passed, not",
         "the reading of K01 should have rested for heat",
         "the refresh of K05 should have ended with exit code 3, not 0",
         'the verdict on K05 should be "do not write"',
