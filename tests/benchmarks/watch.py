@@ -37,6 +37,7 @@ from tests.benchmarks.passes import MEMORY, Nobody, say
 
 NUMBER = DriveNumber("B01")
 ANSWER_S = 0.02
+CLOCK = real_clock()
 
 
 class SlowExaminer(SimulatedExaminer):
@@ -44,7 +45,7 @@ class SlowExaminer(SimulatedExaminer):
 
     def vital(self) -> Vital:
         """Answer after a while."""
-        time.sleep(ANSWER_S)
+        CLOCK.sleep(ANSWER_S)
         return super().vital()
 
 
@@ -78,7 +79,7 @@ def station(state: Path, setting: Setting) -> Station:
     return Station(
         state=state,
         policy=policy(),
-        clock=real_clock(),
+        clock=CLOCK,
         attendant=Nobody(),
         staging_objection=lambda _directory, _medium: None,
         examiner_of=asked,
