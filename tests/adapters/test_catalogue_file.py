@@ -488,6 +488,28 @@ def test_a_file_that_changes_while_it_is_read_is_said_so(
             catalogue.findings()
 
 
+def test_the_whole_shelf_is_asked_for_in_four_queries(path: Path) -> None:
+    """Cards come with their health, however many drives there are and however often read."""
+    path.parent.mkdir()
+    asked_for: dict[int, int] = {}
+    with SqliteCatalogue.for_writing(path) as catalogue:
+        scribe = Scribe()
+        statements: list[str] = []
+        engine = catalogue._opened.engine
+        event.listen(engine, "before_cursor_execute", lambda *told: statements.append(told[2]))
+        for count in (1, 12):
+            for serial in range(len(catalogue.drives()), count):
+                number = DriveNumber(f"K{serial}")
+                read = [health_read(Verdict.WATCH, number), health_read(Verdict.FIT, number)]
+                catalogue.apply(scribe.entries(*taken_in(3, number), *read))
+            statements.clear()
+            rows = catalogue.shelf_rows()
+            asked_for[len(rows)] = sum(one.startswith("SELECT") for one in statements)
+
+            assert all(row.card.health is not None for row in rows)
+    assert asked_for == {1: 4, 12: 4}
+
+
 # --- Brought up from an older version
 
 _NEXT = """

@@ -112,6 +112,8 @@ def test_certificates_are_found_by_the_drives_own_names(store: CatalogueStore, k
     assert [one.id for one in store.certificates(NEW_DRIVE)] == ["P1"]
     assert store.certificates(OTHER_DRIVE) == (other.certificate,)
     assert store.certificates(replace(NEW_DRIVE, signatures=("gpt:5f0e",))) != ()
+    for spelt in (replace(NEW_DRIVE, wwn=None), replace(NEW_DRIVE, serial="zx 42")):
+        assert [one.id for one in store.certificates(spelt)] == ["P1"]
     assert store.certificates(NAMELESS) == ()
     assert store.certificates(bridged) == ()
 
@@ -212,7 +214,7 @@ def test_t19_what_was_watched_is_thinned_out_and_keeps_the_heat(
     many = proving_checkpoint().model_copy(update={"samples": samples(SAMPLES_MAX)})
     keep(proving_begun(), many)
     last = samples(1, 9_000)[0]
-    keep(many.model_copy(update={"samples": (hot, samples(1)[0], last)}))
+    keep(many.model_copy(update={"samples": (samples(1)[0], hot, last)}))
 
     (proving,) = store.unfinished_provings()
     assert SAMPLES_MAX // 2 <= len(proving.samples) <= SAMPLES_MAX
