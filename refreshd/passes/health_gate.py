@@ -33,17 +33,9 @@ from refreshd.health_cards import (
 from refreshd.pages import assemble
 from refreshd.passes.bench import Bench
 from refreshd.ports import Clock, Examiner, Lanes, Ledger
-from refreshd.quantities import DriveNumber, Outcome, PassId, PassKind
+from refreshd.quantities import DriveNumber, PassId, PassKind
 
 R = TypeVar("R")
-
-OUTCOMES = {
-    Verdict.NOT_KNOWN: Outcome.SUCCESS,
-    Verdict.FIT: Outcome.SUCCESS,
-    Verdict.WATCH: Outcome.WARNING,
-    Verdict.COPY_OFF: Outcome.FAIL,
-    Verdict.DO_NOT_WRITE: Outcome.FAIL,
-}
 
 SAYS_FAILING = "it says of itself that it is failing"
 WHAT_TO_DO = "It may still be read: copy its content to another drive, and replace it"
@@ -84,7 +76,7 @@ def judged(
     judgement = judge(ledger.health(number), reading, clock.now(), moment)
     return HealthRead(
         drive=number,
-        outcome=OUTCOMES[judgement.verdict],
+        outcome=judgement.verdict.outcome,
         moment=moment,
         pass_id=pass_id,
         reading=reading,
