@@ -1,8 +1,9 @@
 """A file whose disk fails on command, served through FUSE to the real kernel.
 
 The fault model: a read or write that touches a bad range fails with an errno; a transfer ends
-early once (a short read or write); a flush fails with an errno, once or for ever. Every request
-is counted. Needs root and /dev/fuse.
+early once (a short read or write); a flush fails with an errno, once or for ever; it may hold less
+than it claims, and then wraps round or forgets what lies past its end. Every request is
+counted. Needs root and /dev/fuse.
 
 Source of opcodes and layouts: Linux include/uapi/linux/fuse.h, protocol 7.31.
 """
@@ -37,6 +38,8 @@ class FaultyFile:
     flush_errno: int = 0
     flush_failures: int = 0  # how many flushes still fail
     flushes: int = 0
+    real_bytes: int = 0  # what it holds in truth; 0: all that it claims
+    is_dropping: bool = False  # what lies past that is forgotten; else it wraps round
     path: Path = Path()
 
     def answer(self, opcode: int, node: int, body: bytes) -> bytes | int:
@@ -47,6 +50,7 @@ class FaultyFile:
             14: self._open,
             15: self._read,
             16: self._write,
+            17: self._statfs,
             18: self._nothing,
             20: self._fsync,
             25: self._nothing,
@@ -67,6 +71,10 @@ class FaultyFile:
         return struct.pack(
             "<QQQQQQIIIIIIIIII", node, size, size // 512, *times, mode, 1, 0, 0, 0, 4096, 0
         )
+
+    def _statfs(self, _node: int, _body: bytes) -> bytes:
+        blocks = len(self.content) // 4096
+        return struct.pack("<QQQQQIIII24x", blocks, 0, 0, 1, 0, 4096, 255, 4096, 0)
 
     def _lookup(self, _node: int, body: bytes) -> bytes | int:
         if body.rstrip(b"\0") != NAME:
@@ -95,7 +103,7 @@ class FaultyFile:
     def _read(self, _node: int, body: bytes) -> bytes | int:
         _, start, length = struct.unpack_from("<QQI", body)
         length = self._shortened(length)
-        return self._fault(start, length) or bytes(self.content[start : start + length])
+        return self._fault(start, length) or self._held(start, length)
 
     def _write(self, _node: int, body: bytes) -> bytes | int:
         _, start, length = struct.unpack_from("<QQI", body)
@@ -103,8 +111,38 @@ class FaultyFile:
         fault = self._fault(start, length)
         if fault:
             return fault
-        self.content[start : start + length] = body[40 : 40 + length]
+        self._hold(start, body[40 : 40 + length])
         return struct.pack("<II", length, 0)
+
+    def _held(self, start: int, length: int) -> bytes:
+        if not self.real_bytes:
+            return bytes(self.content[start : start + length])
+        if self.is_dropping:
+            kept = self.content[start : min(start + length, self.real_bytes)]
+            return bytes(kept).ljust(length, b"\0")
+        return b"".join(bytes(self.content[piece]) for piece in self._pieces(start, length))
+
+    def _hold(self, start: int, data: bytes) -> None:
+        if not self.real_bytes:
+            self.content[start : start + len(data)] = data
+        elif self.is_dropping:
+            kept = data[: max(0, self.real_bytes - start)]
+            self.content[start : start + len(kept)] = kept
+        else:
+            done = 0
+            for piece in self._pieces(start, len(data)):
+                length = piece.stop - piece.start
+                self.content[piece] = data[done : done + length]
+                done += length
+
+    def _pieces(self, start: int, length: int) -> Iterator[slice]:
+        """Yield where the bytes of a transfer lie in truth."""
+        end = start + length
+        while start < end:
+            place = start % self.real_bytes
+            piece = min(end - start, self.real_bytes - place)
+            yield slice(place, place + piece)
+            start += piece
 
     def _fsync(self, _node: int, _body: bytes) -> bytes | int:
         self.flushes += 1

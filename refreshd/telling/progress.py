@@ -38,6 +38,7 @@ class PlainTeller:
         self._begun: tuple[float, int] | None = None  # when, and at which byte
         self._said: tuple[float, int] = (0.0, 0)
         self._heard_at = 0.0
+        self._done = 0
         self._is_resting = False
         self._rested_s = 0.0  # which is no time in which the drive was slow
 
@@ -51,6 +52,9 @@ class PlainTeller:
         if self._is_resting:
             self._rested_s += now - self._heard_at
         self._heard_at, self._is_resting = now, doing.startswith(RESTING)
+        if done_bytes < self._done:  # Another step over the drive, with a rate of its own.
+            self._begun, self._rested_s = None, 0.0
+        self._done = done_bytes
         if self._begun is None:
             self._begun = self._said = (now, done_bytes)
             self._tell(f"{doing}: at {_position(done_bytes, of_bytes)}")
@@ -95,6 +99,7 @@ class BarTeller:
         self._out = out
         self._wants_stop = wants_stop
         self._progress: Progress | None = None
+        self._done = 0
 
     def wants_stop(self) -> bool:
         """Say whether the pass should finish its segment and stop."""
@@ -103,8 +108,16 @@ class BarTeller:
     def moved(self, done_bytes: int, of_bytes: int, doing: str) -> None:
         """Move the bar."""
         try:
+            is_anew, self._done = done_bytes < self._done, done_bytes
             if self._progress is None:
                 self._begin(done_bytes, of_bytes, doing)
+            elif is_anew:  # Another step over the drive, with a rate of its own.
+                self._progress.reset(
+                    self._progress.task_ids[0],
+                    total=of_bytes,
+                    completed=done_bytes,
+                    description=doing,
+                )
             elif not self._progress.finished or done_bytes < of_bytes:
                 self._progress.update(
                     self._progress.task_ids[0], completed=done_bytes, description=doing

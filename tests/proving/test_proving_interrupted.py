@@ -301,17 +301,21 @@ def test_another_drive_does_not_take_up_a_proving() -> None:
     assert [one.id for one in room.ledger.unfinished_provings()] == ["P1"]
 
 
-def test_a_drive_without_names_is_known_by_the_pattern_on_it() -> None:
+@pytest.mark.parametrize(("first", "then"), [("DOCK-1", "DOCK-2"), ("", ""), ("DOCK-1", "")])
+@pytest.mark.parametrize("own", [[False], [True]], ids=["bridge's", "its own"])
+def test_a_drive_without_names_is_known_by_the_pattern_on_it(
+    first: str, then: str, own: list[bool]
+) -> None:
     """The seed stands in every sector, so that no dock that hides names can part the two."""
     room = small_room()
-    room.drive.has_own_names = False
-    room.drive.serial = "DOCK-1"
+    room.drive.has_own_names = bool(own[0] and not first)
+    room.drive.serial = first
     room.at_step(ProvingStep.WRITE, 0.5, room.gone)
     with pytest.raises(DriveGoneError):
         room.prove()
     room.attendant = QuietAttendant()
     room.drive.replug()
-    room.drive.serial = "DOCK-2"
+    room.drive.serial = then
 
     certificate = room.prove(seed="e" * 32)
 

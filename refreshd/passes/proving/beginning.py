@@ -59,8 +59,11 @@ class Found:
     @property
     def has_names(self) -> bool:
         """Say whether the drive itself says who it is."""
-        evidence = self.evidence
-        return evidence.has_own_names and bool(evidence.wwn or evidence.serial)
+        return _names_itself(self.evidence)
+
+
+def _names_itself(evidence: Evidence) -> bool:
+    return evidence.has_own_names and bool(evidence.wwn or evidence.serial)
 
 
 def second_word(evidence: Evidence) -> str:
@@ -196,7 +199,7 @@ def _is_of(proving: Proving, found: Found) -> bool:
     before, now = proving.evidence, found.evidence
     if (before.carrier, before.size_bytes) != (now.carrier, now.size_bytes):
         return False
-    if before.has_own_names and now.has_own_names:
+    if _names_itself(before) and _names_itself(now):
         return before.is_surely_of(now)
     is_same_stay = proving.presence.is_same_stay(found.presence)
     is_same_content = (
