@@ -274,6 +274,36 @@ def test_what_grew_stands_against_a_drive_for_two_years(days: int, verdict: Verd
     assert life.verdict is verdict
 
 
+@pytest.mark.parametrize(("days", "verdict"), [(729, WATCH), (730, FIT)])
+def test_what_grew_is_of_the_past_after_two_years(days: int, verdict: Verdict) -> None:
+    """A few sectors that were moved two years ago to the day, and none since, are settled."""
+    life = Life()
+    life.read(disk())
+    life.read(disk({M.MOVED_SECTORS: 4}), YEAR)
+    life.read(disk({M.MOVED_SECTORS: 4}), timedelta(days=days))
+
+    assert life.verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("days", "sentence"),
+    [
+        (729, "2 sectors moved to spares since March 2027."),
+        (730, "1 sector moved to spares since March 2028, 2 in all."),
+    ],
+)
+def test_growth_is_counted_from_the_newest_reading_that_is_old_enough(
+    days: int, sentence: str
+) -> None:
+    """What was there two years ago is no growth; what came since is."""
+    life = Life()
+    life.read(disk())
+    life.read(disk({M.MOVED_SECTORS: 1}), YEAR)
+    life.read(disk({M.MOVED_SECTORS: 2}), timedelta(days=days))
+
+    assert life.line(Part.COATING).sentence == sentence
+
+
 @pytest.mark.parametrize(("days", "verdict"), [(29, WATCH), (30, FIT)])
 def test_what_another_cable_cures_is_over_with_the_next_visit(days: int, verdict: Verdict) -> None:
     """Errors of the path settle after a month without new ones."""
