@@ -145,6 +145,15 @@ def test_smart_is_neither_sent_where_it_is_not_known_nor_switched_on(
     assert 0xB0 not in disk.ata_asked
 
 
+def test_a_word_that_nothing_vouches_for_lists_nothing() -> None:
+    """Bits 15:14 of word 84 must be 01b; FFFFh is what a drive without that word has."""
+    disk = ata_disk(whole_drive(ATA_IDENTIFY=Identify(words={84: 0xFFFF}).sector()))
+    found = ScsiExaminer(disk).read()
+
+    assert 0x2F not in disk.ata_asked
+    assert found.refusals[PageName.ATA_ERROR_LOG] == "the drive does not list it"
+
+
 def test_a_broken_identity_lists_nothing() -> None:
     """I8: words whose checksum is wrong say nothing of what may be sent."""
     sector = bytearray(LISTS_LOGS)
@@ -256,6 +265,14 @@ def test_a_bridge_that_repeats_itself_is_silent() -> None:
 
     assert ScsiExaminer(disk).read().route is Route.SILENT
     assert ScsiExaminer(disk).vital() == Vital(None)
+
+
+def test_a_bridge_that_gives_zeros_is_silent() -> None:
+    """A1: an identity of zeros is no drive, and the reason says what came."""
+    disk = AskedDisk({commands.identify_device(): Sent(bytes(512))}, is_on_usb=True)
+    found = ScsiExaminer(disk).read()
+
+    assert found.silence.endswith("passes no health commands through: nothing but zeros came")
 
 
 def test_two_empty_logs_may_be_the_same_bytes() -> None:

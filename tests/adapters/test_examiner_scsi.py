@@ -66,6 +66,15 @@ def test_another_page_in_the_place_of_the_list_lists_nothing() -> None:
     assert commands.inquiry_vpd(0xB1) not in disk.asked
 
 
+def test_a_list_of_pages_that_is_cut_short_lists_nothing() -> None:
+    """What else stands in the buffer is no list."""
+    disk = scsi_disk(FULL)
+    disk.answers[commands.inquiry_vpd(0)] = Sent(bytes((0, 0, 0, 9, 0x80, 0x83)))
+    ScsiExaminer(disk).read()
+
+    assert commands.inquiry_vpd(0x80) not in disk.asked
+
+
 @pytest.mark.parametrize(
     ("is_on_usb", "is_virtual", "reason"),
     [

@@ -51,21 +51,23 @@ _LISTING_WORD, _ERROR_LOG_BIT, _LOGS_BIT = 84, 0, 5
 """Word 84 of IDENTIFY: SMART error logging, General Purpose Logging (bits from memory)."""
 
 
-def identify_forms(line: Line) -> tuple[bytes, bool] | None:
+def identify_forms(line: Line) -> tuple[bytes, bool] | str:
     """
     Ask a drive who it is: by the long form of the command, then by the short one.
 
     Returns:
-        The sector, and whether its bridge knows the short form alone; None: no ATA drive answers.
+        The sector, and whether its bridge knows the short form alone; or why none came, which is
+        what came of the long form.
 
     """
     long_form = commands.identify_device()
+    why = ""
     for is_short, cdb in ((False, long_form), (True, commands.short_form(long_form))):
         try:
             return Answers(line, Route.ATA).sector(cdb, SECTOR_BYTES), is_short
-        except NoPageError:
-            continue
-    return None
+        except NoPageError as err:
+            why = why or str(err)
+    return why
 
 
 def power_of(line: Line) -> Power:

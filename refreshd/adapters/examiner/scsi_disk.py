@@ -111,7 +111,7 @@ class ScsiExaminer:
     def _found(self, line: Line) -> AtaSpeech | ScsiSpeech | None:
         """Find out which language it speaks, and remember it, or that it speaks none."""
         identified = ata.identify_forms(line)
-        if identified is not None:
+        if not isinstance(identified, str):
             sector, is_short = identified
             self._speech = AtaSpeech.of(sector, is_short=is_short)
             return self._speech
@@ -119,18 +119,19 @@ class ScsiExaminer:
         if isinstance(found, ScsiSpeech):
             self._speech = found
             return found
-        self._silence = self._why_silent(line, found)
+        self._silence = self._why_silent(line, identified, found)
         return None
 
-    def _why_silent(self, line: Line, found: str) -> str:
+    def _why_silent(self, line: Line, of_ata: str, of_scsi: str) -> str:
+        """Say why neither language got an answer."""
         if line.is_mute:
             return _IS_MUTE
         if line.has_no_right:
             return NO_RIGHT
         if self._disk.is_on_usb:
-            return f"the bridge passes no health commands through: {found}"
+            return f"the bridge passes no health commands through: {of_ata}"
         what = "a virtual disk" if self._disk.is_virtual else "a disk"
-        return f"{what} that knows no health commands: {found}"
+        return f"{what} that knows no health commands: {of_scsi}"
 
     @contextmanager
     def _line(self) -> Iterator[Line]:
