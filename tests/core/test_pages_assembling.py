@@ -334,6 +334,53 @@ def test_each_broken_page_is_told_with_its_reason() -> None:
         assert reading.unreported[name.value], name
 
 
+@pytest.mark.parametrize("drive", [pages_made.scsi_drive(), pages_made.nvme_drive()])
+def test_each_page_that_is_cut_short_is_told_in_every_language(drive: RawPages) -> None:
+    """What would have stood on it is missing, and said to be."""
+    whole = assemble(drive)
+    for name, page in drive.pages.items():
+        reading = assemble(replace(drive, pages={**drive.pages, name: page[:3]}))
+        lost = {one for one, source in whole.sources.items() if source is name}
+
+        assert "cut short" in reading.unreported[name.value]
+        assert not lost - {Measure.CELSIUS} & reading.measures.keys()
+
+
+def test_what_a_broken_page_would_have_counted_is_told_measure_by_measure() -> None:
+    """Whoever looks for a measure finds why it is missing."""
+    drives = (
+        (without(pages_made.ata_drive(ATA_SMART_DATA=BAD), *STATISTICS), Measure.MOVED_SECTORS),
+        (pages_made.scsi_drive(SCSI_LOG_02=b""), Measure.UNCORRECTED_WRITES),
+        (pages_made.nvme_drive(NVME_HEALTH=b""), Measure.MEDIA_ERRORS),
+    )
+
+    for raw, measure in drives:
+        reading = assemble(raw)
+        assert measure not in reading.measures
+        assert reading.unreported[measure.value].split(": ")[0] in {*PageName}
+
+
+def test_an_attribute_that_cannot_be_what_it_should_is_told() -> None:
+    """It stays in the page as it came."""
+    data = pages_made.smart_data([Row(5, 1 << 40), Row(194, 360)])
+    raw = without(pages_made.ata_drive(ATA_SMART_DATA=data), *STATISTICS, PageName.ATA_SCT_STATUS)
+
+    unreported = assemble(raw).unreported
+    assert "attribute 5" in unreported[Measure.MOVED_SECTORS.value]
+    assert "attribute 194" in unreported[Measure.CELSIUS.value]
+
+
+def test_the_temperature_beside_its_word_stands_in_for_the_temperature_page() -> None:
+    """SCSI page 2Fh has one, too; without that page the word is not said."""
+    raw = pages_made.scsi_drive(SCSI_LOG_0D=b"")
+    neither = without(raw, PageName.SCSI_LOG_2F)
+
+    assert assemble(raw).measures[Measure.CELSIUS] == 31
+    assert assemble(raw).sources[Measure.CELSIUS] is PageName.SCSI_LOG_2F
+    assert assemble(neither).says is OwnWord.NOT_SAID
+    assert Measure.CELSIUS not in assemble(neither).measures
+
+
 def test_pages_that_were_refused_are_told_as_they_were_refused() -> None:
     """The reason is the drive's or the bridge's, and stands as it came."""
     raw = RawPages(Route.ATA, {}, {PageName.ATA_SMART_DATA: "the bridge does not know it"})

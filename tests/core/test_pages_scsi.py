@@ -15,6 +15,7 @@ from refreshd.health_cards import (
     SelfTestOutcome,
 )
 from refreshd.pages import BadPageError, scsi_identity, scsi_logs
+from refreshd.pages.sense import percent_done, sense_of
 from tests import pages_made
 
 NO_SECTOR = (1 << 64) - 1
@@ -171,6 +172,34 @@ def test_a_self_test_of_another_size_gives_nothing() -> None:
     """Its result would be read out of another field."""
     with pytest.raises(BadPageError, match="15 of 16 bytes"):
         scsi_logs.self_tests(pages_made.log_page(0x10, {1: bytes(15)}))
+
+
+@pytest.mark.parametrize(
+    ("sense", "percent"),
+    [
+        ("72020409000000080206000080800000", 50),
+        ("72020409000000080206000000800000", None),  # its field is not valid
+        ("72020409000000080206000080", None),  # cut short
+        ("7202040900000000", None),
+        ("700002000000000a00000000040900804000", 25),
+        ("700002000000000a00000000040900004000", None),
+        ("700002000000000a00000000040900", None),
+        ("00" * 20, None),
+    ],
+)
+def test_how_far_a_drive_is_stands_in_its_sense_data(sense: str, percent: int | None) -> None:
+    """Progress counts to 65536, in a field with a validity bit. Source: SPC, from memory."""
+    assert percent_done(bytes.fromhex(sense)) == percent
+
+
+def test_why_a_command_was_refused_is_said_in_words() -> None:
+    """Key, additional code and qualifier stand behind them for whoever looks them up."""
+    known, other = sense_of(bytes.fromhex("7205200000000000")), sense_of(b"\x72\x0e" + bytes(6))
+
+    assert known is not None
+    assert known.words == "the drive or its bridge does not know the command (sense 5/20/00)"
+    assert other is not None
+    assert other.words == "refused (sense E/00/00)"
 
 
 # --- who it is
