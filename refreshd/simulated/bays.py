@@ -35,7 +35,8 @@ from refreshd.messages import (
 from refreshd.passes.health_gate import take_reading
 from refreshd.ports import Ledger, Seat, VisitOrder
 from refreshd.quantities import DriveNumber, Outcome, PassKind
-from refreshd.simulated.timed_pass import PassRoom, SimulatedDrive, TimedPass
+from refreshd.simulated.shelved import ShelvedDrive
+from refreshd.simulated.timed_pass import PassRoom, TimedPass
 from refreshd.simulated.timeline import Timeline
 
 IDENTIFY_S = 8.0
@@ -55,7 +56,7 @@ class _Errand:
 @dataclass(slots=True)
 class _Seated:
     seat: Seat
-    drive: SimulatedDrive
+    drive: ShelvedDrive
     presence: Presence
     worker: TimedPass | _Errand | None = None
     is_asleep: bool = False
@@ -67,7 +68,7 @@ class SimulatedBays:
 
     timeline: Timeline
     ledger: Ledger
-    drives: Mapping[DriveNumber, SimulatedDrive]
+    drives: Mapping[DriveNumber, ShelvedDrive]
     hear: Callable[[Seat, AnyMessage], None]
     _boots: int = 0
     _sequence: int = 0
@@ -84,7 +85,7 @@ class SimulatedBays:
         node = next(name for name in _NODES if name not in self._at)
         return self._seat(node, self.drives[number])
 
-    def _seat(self, node: str, drive: SimulatedDrive) -> Seat:
+    def _seat(self, node: str, drive: ShelvedDrive) -> Seat:
         self._sequence += 1
         presence = Presence(f"boot-{self._boots}", self._sequence)
         self._at[node] = _Seated(Seat(node, self._sequence), drive, presence)
@@ -174,7 +175,7 @@ class SimulatedBays:
             was_asleep=lets_sleep,
         )
 
-    def _asked(self, drive: SimulatedDrive) -> Outcome:
+    def _asked(self, drive: ShelvedDrive) -> Outcome:
         if drive.examiner is None:
             raise RefusedError(f"{drive.number} is no drive that could be asked about its health")
         clock = self.timeline.clock

@@ -11,9 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
-from enum import Enum, auto
 
-from refreshd.cards import DriveCard, Evidence, PassState, Presence
+from refreshd.cards import DriveCard, PassState, Presence
 from refreshd.errors import InvariantBrokenError, RefreshdError
 from refreshd.events import (
     ChunksProved,
@@ -32,7 +31,7 @@ from refreshd.passes.health_gate import hold, take_reading
 from refreshd.passes.opening import refuse_held
 from refreshd.ports import Ledger, VisitOrder
 from refreshd.quantities import DriveNumber, FindingKind, Outcome, PassId, PassKind
-from refreshd.simulated.examiner import SimulatedExaminer
+from refreshd.simulated.shelved import Mishap, ShelvedDrive
 from refreshd.simulated.timeline import Timeline
 
 START_S = 5.0
@@ -40,28 +39,6 @@ STOP_S = 20.0
 WARM_S = 2 * 3600.0
 VITAL_S = 15.0
 CHECKPOINT_S = 6 * 3600.0
-
-
-class Mishap(Enum):
-    """What happens to a worker in the middle of its next pass."""
-
-    WORKER_DIES = auto()
-    HANGS = auto()
-
-
-@dataclass(slots=True)
-class SimulatedDrive:
-    """A disk as it lies on the shelf."""
-
-    number: DriveNumber
-    evidence: Evidence
-    rate_bytes_per_s: int = 150_000_000
-    bad_chunks: frozenset[int] = frozenset()
-    is_dead: bool = False
-    mishap: Mishap | None = None
-    examiner: SimulatedExaminer | None = None  # None: there is nobody to ask, nor ever was
-    is_too_hot: Callable[[], bool] = lambda: False
-    fails_in_pass: bool = False  # in the middle of its next refresh it says that it is failing
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +78,7 @@ class TimedPass:
     def __init__(
         self,
         room: PassRoom,
-        drive: SimulatedDrive,
+        drive: ShelvedDrive,
         order: VisitOrder,
         presence: Presence,
         say: Callable[[AnyMessage], None],

@@ -45,7 +45,7 @@ from refreshd.simulated.bays import SimulatedBays
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.simulated.disk import PowerLine
 from refreshd.simulated.ledger import SimulatedLedger
-from refreshd.simulated.timed_pass import Mishap, SimulatedDrive
+from refreshd.simulated.shelved import Mishap, ShelvedDrive
 from refreshd.simulated.timeline import Timeline
 from refreshd.tally import add as add_entry
 
@@ -212,7 +212,7 @@ class World:
 
     # The shelf
 
-    def _shelve(self) -> dict[DriveNumber, SimulatedDrive]:
+    def _shelve(self) -> dict[DriveNumber, ShelvedDrive]:
         """Take drives into care, bought in four lots; some hold copies of the same content."""
         found = {}
         for at in range(self.scenario.drives):
@@ -226,7 +226,7 @@ class World:
                 Carrier.BLOCK, size, 512, 4096, serial=f"S{at:05}", signatures=triple,
                 has_own_names=True,
             )  # fmt: skip
-            found[number] = SimulatedDrive(number, evidence, self.random.randint(110, 190) * 10**6)
+            found[number] = ShelvedDrive(number, evidence, self.random.randint(110, 190) * 10**6)
             for event in _taken_in(number, evidence, claimed, pair):
                 self.ledger.record(event)
         return found
@@ -353,7 +353,7 @@ class World:
             self.timeline.after(at_s, partial(self._die, drive))
 
     @staticmethod
-    def _die(drive: SimulatedDrive) -> None:
+    def _die(drive: ShelvedDrive) -> None:
         drive.is_dead = True
 
     def _bury(self) -> None:
@@ -388,7 +388,7 @@ class World:
         for card in self.ledger.drives():
             number = card.number
             limit = self._read_limit[number]
-            if card.hold is None:
+            if card.hold is None and not card.is_to_replace:
                 limit = min(limit, self._rewrite_limit[number])
             if today <= limit + timedelta(days=1) or number in escalated:
                 continue
