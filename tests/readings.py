@@ -103,7 +103,7 @@ def watch(
 ) -> PassWatch:
     """Return what was watched of a pass."""
     at = datetime(2031, 5, 1, 18, 0, tzinfo=UTC)
-    return PassWatch(K07, pass_id, at, "refresh pass", tuple(samples), tuple(pauses))
+    return PassWatch(K07, pass_id, at, "refresh", tuple(samples), tuple(pauses))
 
 
 # Any that there can be: a drive, and a record of long ago, may hold anything.

@@ -51,7 +51,7 @@ def pass_picture(watch: PassWatch, run: int = 1) -> Picture:
     again = f", run {run}" if run > 1 else ""
     return _watched(
         name=_file_name(f"{watch.pass_id}-run-{run}"),
-        title=f"{watch.drive}: {watch.doing or 'a pass'}, {watch.pass_id}{again}, "
+        title=f"{watch.drive}: {watch.doing} pass {watch.pass_id}{again}, "
         f"until {watch.at:%Y-%m-%d %H:%M} UTC",
         samples=watch.samples,
         pauses=watch.heat_pauses,
