@@ -71,7 +71,9 @@ def rest_idle(house: House) -> None:
         return  # A slip may come of that in a moment.
     for one in house.occupants:
         is_idle = one.work is None and one.over is None and one.retry_s is None
-        if is_idle and not one.is_rested and is_touchable(house, one) and _may_stop(house, one):
+        is_brief = bool(one.waits_for) and one.is_wait_brief
+        is_to_rest = is_idle and not one.is_rested and not is_brief
+        if is_to_rest and is_touchable(house, one) and _may_stop(house, one):
             one.is_rested = True
             house.send(one, Work.REST, partial(house.around.bays.rest, one.seat))
 

@@ -99,6 +99,7 @@ class Occupant:
 
     waits_for: str = ""  # why the pass that is wanted does not run
     is_wait_lasting: bool = False  # days, or until somebody acts
+    is_wait_brief: bool = False  # seconds: not worth stopping its disk for
     waits_said: str = ""  # the kind of waiting that people were told of
     trouble_said: str = ""  # the kind of trouble of the server that people were told of
     is_offered: bool = False

@@ -37,14 +37,16 @@ def _unfinished(house: House, one: Occupant) -> Proving | None:
     if evidence is None:
         return None
     for proving in house.around.ledger.unfinished_provings():
-        if proving.evidence.is_surely_of(evidence):
+        if _is_same_stay(one, proving) or proving.evidence.is_surely_of(evidence):
             return proving
     return None
 
 
 def _may_go_on(one: Occupant, proving: Proving) -> bool:
-    if not proving.plan.is_writing:
-        return True
+    return _is_same_stay(one, proving) or not proving.plan.is_writing
+
+
+def _is_same_stay(one: Occupant, proving: Proving) -> bool:
     return one.presence is not None and proving.presence.is_same_stay(one.presence)
 
 

@@ -107,6 +107,7 @@ def _begun_at(house: House, one: Occupant, order: VisitOrder) -> datetime | None
 def _wait(house: House, one: Occupant, obstacle: Obstacle) -> None:
     """Note what a drive waits for; say it once for each sort of waiting."""
     one.waits_for, one.is_wait_lasting = obstacle.why, obstacle.is_lasting
+    one.is_wait_brief = obstacle.kind == "reading"
     if obstacle.kind == one.waits_said or one.drive is None:
         return
     if obstacle.kind in {"record", "ending", "busy", "worker", "double", "reading"}:

@@ -22,11 +22,11 @@ def wanted(house: House, one: Occupant) -> VisitOrder | None:
     card = house.card(number)
     if card.withdrawn_on is not None:
         return None
-    if one.order is not None:
+    is_only_read = card.is_to_replace or one.is_failing
+    if one.order is not None and not (is_only_read and _is_refresh_of_plan(one.order)):
         return one.order
     if one.is_stopped_by_hand:
         return None
-    is_only_read = card.is_to_replace or one.is_failing
     orders = [
         order
         for order in _orders(house, card, is_only_read=is_only_read)
@@ -36,6 +36,10 @@ def wanted(house: House, one: Occupant) -> VisitOrder | None:
     is_held = card.hold is not None
     allowed = [order for order in orders if not (is_held and order.kind is PassKind.REFRESH)]
     return next(iter(allowed or orders), None)
+
+
+def _is_refresh_of_plan(order: VisitOrder) -> bool:
+    return order.kind is PassKind.REFRESH and not order.asked_by
 
 
 def _orders(house: House, card: DriveCard, *, is_only_read: bool) -> Iterator[VisitOrder]:
