@@ -18,7 +18,7 @@ from refreshd.adapters.worker_processes import Patience, WorkerProcesses, Worker
 from refreshd.errors import InvariantBrokenError
 from refreshd.messages import AnyMessage, Moved, Released, Said, WorkerEnded
 from refreshd.orders import read_order
-from refreshd.ports import NewCard, Seat, VisitOrder
+from refreshd.ports import NO_NUMBER, NewCard, ProvingWish, Seat, VisitOrder
 from refreshd.quantities import DriveNumber, MediumKind, PassKind
 
 SEAT = Seat("/dev/sdx", 7)
@@ -286,6 +286,43 @@ def test_the_end_of_the_service_waits_for_checkpoints_and_then_no_longer(
 
     played(act, setting)
     played(impatient, setting)
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [
+        VisitOrder(DriveNumber("K07"), PassKind.HEALTH, lets_sleep=True),
+        VisitOrder(DriveNumber("K07"), PassKind.HEALTH),
+        VisitOrder(
+            NO_NUMBER,
+            PassKind.PROVING,
+            on=SEAT.node,
+            proving=ProvingWish(is_erasing=True, erase_drive="-- ZX 42", is_anew=True),
+        ),
+        VisitOrder(
+            NO_NUMBER,
+            PassKind.PROVING,
+            on=SEAT.node,
+            proving=ProvingWish(is_reading_only=True, leaves_out_extended_test=True),
+        ),
+    ],
+)
+def test_an_order_to_read_or_to_prove_arrives_as_it_was_given(
+    tmp_path: Path, wanted: VisitOrder
+) -> None:
+    """What was said twice is still said twice, and for the same drive."""
+
+    async def act(bay: Bay) -> None:
+        bay.workers("say('said', sentence=json.dumps(sys.argv[1:]))").visit(SEAT, wanted)
+        await bay.end()
+
+    (said, _) = played(act, WorkerSetting(tmp_path)).heard
+    assert isinstance(said, Said)
+    order = read_order(json.loads(said.sentence))
+    assert (order.node, order.sequence) == (SEAT.node, SEAT.disk_sequence)
+    assert (order.pass_kind, order.drive) == (wanted.kind, wanted.drive)
+    assert order.lets_sleep is wanted.lets_sleep
+    assert order.proving_wish == (wanted.proving or ProvingWish())
 
 
 @pytest.mark.parametrize("card", [None, NewCard("R1", "-- odd", MediumKind.SSD, None, "films")])
