@@ -47,6 +47,7 @@ CONTENTS: dict[str, Callable[[], ProvingRoom]] = {
     "file system": _with_file_system,
     "first sector": lambda: _with_noise_at(0, 512),
     "inside the first MiB": lambda: _with_noise_at(700 * KIB, 512),
+    "inside the last MiB": lambda: _with_noise_at(8 * MIB - 700 * KIB, 512),
     "last sector": lambda: _with_noise_at(8 * MIB - 512, 512),
     "between": lambda: _with_noise_at(SOMEWHERE, 512),
     "everywhere": lambda: _with_noise_at(0, 8 * MIB),
