@@ -112,6 +112,7 @@ class DriveCard:
     is_taken_in: bool = False  # every chunk was read once and its digest (or damage) recorded
     withdrawn_on: date | None = None
     hold: str | None = None  # why nothing may be written to it, in a sentence
+    hold_lifted_at: datetime | None = None  # the last time; somebody had looked at it then
     last_fixity: date | None = None
     passes: int = 0  # how many passes were begun, ever
     holding: str | None = None  # drives with the same holding carry copies of the same content

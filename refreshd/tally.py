@@ -185,7 +185,7 @@ def _add_to_card(
         case DriveHeld():
             book.put_card(replace(card, hold=event.reason))
         case HoldLifted():
-            book.put_card(replace(card, hold=None))
+            book.put_card(replace(card, hold=None, hold_lifted_at=entry.at))
         case _:
             assert_never(event)
 

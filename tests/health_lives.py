@@ -103,6 +103,7 @@ class Life:
 
     at: datetime = MARCH_2027
     series: list[HealthEntry] = field(default_factory=list)
+    looked_at: datetime | None = None  # when somebody last lifted a hold
 
     def read(
         self,
@@ -113,7 +114,7 @@ class Life:
     ) -> Judgement:
         """Let time pass, then read and judge."""
         self.at += after
-        judgement = judge(self.series, reading, self.at, moment)
+        judgement = judge(self.series, reading, self.at, moment, self.looked_at)
         self.series.append(
             HealthEntry(
                 K07,

@@ -155,6 +155,12 @@ class Track:
         return since
 
     @property
+    def last_rise(self) -> datetime | None:
+        """When it was last found to have grown; None: never."""
+        found = (b.at for a, b in pairwise(self.points) if b.value > a.value)
+        return max(found, default=None)
+
+    @property
     def is_settled(self) -> bool:
         """Say whether it has stood still for long."""
         return self.at - self.still_since >= self.settled_after

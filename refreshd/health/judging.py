@@ -105,7 +105,11 @@ class Judgement:
 
 
 def judge(
-    series: Sequence[HealthEntry], reading: HealthReading, at: datetime, moment: Moment
+    series: Sequence[HealthEntry],
+    reading: HealthReading,
+    at: datetime,
+    moment: Moment,
+    looked_at: datetime | None = None,
 ) -> Judgement:
     """
     Say what a reading means.
@@ -115,9 +119,11 @@ def judge(
         reading: The new one.
         at: When it was taken, in UTC.
         moment: AFTER: the changes are those since the reading before the same pass.
+        looked_at: When somebody last lifted a hold of the drive. What had grown by then forbids
+            no writing any more; the drive's own word does.
     """
     looks = (*looks_of(series), Look(at, moment, reading))
-    evidence = in_order(_lines(looks))
+    evidence = in_order(_lines(looks, looked_at))
     return Judgement(worst(*(line.verdict for line in evidence)), evidence, changes_since(looks))
 
 
@@ -127,14 +133,14 @@ def in_order(lines: Iterable[EvidenceLine]) -> tuple[EvidenceLine, ...]:
     return tuple(sorted(lines, key=lambda line: (parts.index(line.part), -line.verdict.severity)))
 
 
-def _lines(looks: Sequence[Look]) -> list[EvidenceLine]:
+def _lines(looks: Sequence[Look], looked_at: datetime | None) -> list[EvidenceLine]:
     eras = eras_of(looks)
     now = looks[-1]
     own = eras.pop(now.reading.route, None)
     if own is None:
-        return [_silence(now), *_carried(eras, None, now)]
-    lines = [line for rule in RULES for line in rule(Facts(own))]
-    lines += _carried(eras, own, now)
+        return [_silence(now), *_carried(eras, None, now, looked_at)]
+    lines = [line for rule in RULES for line in rule(Facts(own, looked_at))]
+    lines += _carried(eras, own, now, looked_at)
     if any(line.verdict.severity >= WATCH.severity for line in lines):
         return lines
     if TELLING & now.reading.measures.keys():
@@ -158,7 +164,9 @@ def _silence(now: Look) -> EvidenceLine:
     return EvidenceLine(None, Verdict.NOT_KNOWN, wording.sentence(f"{SILENT}{why}"))
 
 
-def _carried(eras: Mapping[Route, Era], own: Era | None, now: Look) -> list[EvidenceLine]:
+def _carried(
+    eras: Mapping[Route, Era], own: Era | None, now: Look, looked_at: datetime | None
+) -> list[EvidenceLine]:
     """
     Return what was known in other languages and is still to be minded.
 
@@ -172,19 +180,20 @@ def _carried(eras: Mapping[Route, Era], own: Era | None, now: Look) -> list[Evid
         if breach is not None and then < breach.after.at:
             continue
         is_faded = own is not None and now.at - then >= SETTLED_AFTER
-        lines += _as_read_then(era, COPY_OFF if is_faded else WATCH, is_named=own is not None)
+        least = COPY_OFF if is_faded else WATCH
+        lines += _as_read_then(Facts(era, looked_at), least, is_named=own is not None)
     return lines
 
 
-def _as_read_then(era: Era, least: Verdict, *, is_named: bool) -> list[EvidenceLine]:
+def _as_read_then(facts: Facts, least: Verdict, *, is_named: bool) -> list[EvidenceLine]:
     """Return what lasts of the last reading of an era and is at least so bad, with its date."""
-    last = era.last
+    last = facts.era.last
     route = f" by {last.reading.route.value}" if is_named else ""
     said = f"As read in {wording.month(last.at)}{route}: "
     lasting = (rule for rule in RULES if rule not in MOMENTARY)
     return [
         replace(line, sentence=said + line.sentence)
         for rule in lasting
-        for line in rule(Facts(era))
+        for line in rule(facts)
         if line.verdict.severity >= least.severity
     ]

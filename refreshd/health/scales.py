@@ -7,7 +7,7 @@ that is milder than growing, and many are never milder than few.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from refreshd.health import wording
@@ -84,9 +84,13 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What a rule looks at: the readings that can be compared, the newest last."""
+    """What a rule looks at: the readings that can be compared, the newest last.
+
+    `looked_at`: when somebody lifted a hold after looking at what had been read until then.
+    """
 
     era: Era
+    looked_at: datetime | None = None
 
     @property
     def is_flash(self) -> bool:
@@ -102,6 +106,22 @@ class Facts:
     def track(self, measure: Measure, settled_after: timedelta = SETTLED_AFTER) -> Track | None:
         """Return one measure over time; None: it was never reported."""
         return self.era.track(measure, settled_after)
+
+    def verdict(self, scale: Scale, track: Track) -> Verdict:
+        """
+        Return what follows from one count.
+
+        Growth that was known when a hold was lifted forbids no writing any more: otherwise a
+        sector that waits to be written could never be mended by that.
+        """
+        verdict, rise = scale.verdict(track), track.last_rise
+        if verdict is not DO_NOT_WRITE or rise is None or not self.was_looked_at(rise):
+            return verdict
+        return COPY_OFF
+
+    def was_looked_at(self, at: datetime) -> bool:
+        """Say whether what was read at that time was known when a hold was lifted."""
+        return self.looked_at is not None and at < self.looked_at
 
     def current(self, measure: Measure) -> int | None:
         """Return one measure of the last reading alone."""
@@ -134,7 +154,7 @@ def weigh(facts: Facts, scale: Scale) -> tuple[EvidenceLine, ...]:
     text = counted_text(track)
     if scale.advice and track.grown > 0:
         text = f"{text}. {scale.advice}"
-    line = facts.line(scale.part, scale.verdict(track), text, track)
+    line = facts.line(scale.part, facts.verdict(scale, track), text, track)
     return (line, *of_other_pages(facts, scale))
 
 
@@ -142,10 +162,10 @@ def of_other_pages(facts: Facts, scale: Scale) -> tuple[EvidenceLine, ...]:
     """Return what other pages showed, for a while: a drive gets no better by changing them."""
     tracks = facts.era.tracks(scale.measure, scale.settled_after)[1:]
     return tuple(
-        facts.line(scale.part, scale.verdict(track), counted_text(track), track)
+        facts.line(scale.part, facts.verdict(scale, track), counted_text(track), track)
         for track in tracks
         if facts.era.last.at - track.at < scale.settled_after
-        and scale.verdict(track).severity >= WATCH.severity
+        and facts.verdict(scale, track).severity >= WATCH.severity
     )
 
 

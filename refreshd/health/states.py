@@ -132,7 +132,9 @@ def _failed_line(
     facts: Facts, look: Look, test: SelfTest, newer: Sequence[SelfTest]
 ) -> EvidenceLine:
     is_of_surface = test.first_bad_sector is not None or test.failed_part in SURFACES
-    verdict = DO_NOT_WRITE if is_of_surface else COPY_OFF
+    known_at = next(one.at for one in facts.era.looks if test in one.reading.self_tests)
+    is_forbidding = is_of_surface and not facts.was_looked_at(known_at)
+    verdict = DO_NOT_WRITE if is_forbidding else COPY_OFF
     text = _failed_text(test)
     if any(_clears(one, test) for one in newer):
         verdict, text = WATCH, f"{text}; it has passed one since"

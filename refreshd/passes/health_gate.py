@@ -7,8 +7,8 @@ Health before a pass, in the middle of it and after it: who may be written to, a
     after       all pages          the drive is on hold from now on
 
 The hold is what lasts: it is written down as soon as the verdict is known, ahead of the reading
-itself, and stands until somebody lifts it. One that was lifted while the drive still says so
-comes back with the next reading.
+itself, and stands until somebody lifts it. It comes back while the drive itself says that it is
+failing, and with whatever is new after the lifting.
 """
 
 from __future__ import annotations
@@ -73,7 +73,8 @@ def judged(
 ) -> HealthRead:
     """Return what is to be written down of a drive's answers; write nothing."""
     reading = assemble(pages)
-    judgement = judge(ledger.health(number), reading, clock.now(), moment)
+    looked_at = ledger.drive(number).hold_lifted_at
+    judgement = judge(ledger.health(number), reading, clock.now(), moment, looked_at)
     return HealthRead(
         drive=number,
         outcome=judgement.verdict.outcome,

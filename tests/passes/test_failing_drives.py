@@ -224,6 +224,25 @@ def test_it_stays_on_hold_until_somebody_lifts_it_and_is_held_again_while_it_say
     assert isinstance(report, (PassReport, DriveHeldError))  # as the series is judged
 
 
+def test_a_hold_for_waiting_sectors_that_somebody_lifted_stays_lifted_until_more_wait() -> None:
+    """A sector that waits is mended by writing: what was looked at does not forbid it for ever."""
+    room = warm_room(PLAN, 1_000_000)
+    room.examiner.measures[Measure.WAITING_SECTORS] = 0
+    room.room.fixity()
+    room.examiner.measures[Measure.WAITING_SECTORS] = 2
+    with pytest.raises(DriveHeldError, match="is not rewritten"):
+        room.room.refresh()
+    room.room.clock.sleep(86400)
+    room.room.ledger.record(HoldLifted(drive=K07, reason="its sibling was checked"))
+    room.room.clock.sleep(86400)
+
+    assert refreshed(room.room).outcome is not Outcome.FAIL
+
+    room.examiner.measures[Measure.WAITING_SECTORS] = 3
+    with pytest.raises(DriveHeldError, match="is not rewritten"):
+        room.room.refresh()
+
+
 def test_the_refusal_says_why_and_what_to_do() -> None:
     """Whoever wanted to refresh it reads what is left to do with it."""
     warm, _ = failing_at(1)

@@ -11,6 +11,7 @@ depends_on = None
 
 def upgrade() -> None:
     """Make the new tables, and room for the health of a drive on its card."""
+    op.add_column("drives", sa.Column("hold_lifted_at", sa.String))
     op.add_column("drives", sa.Column("verdict", sa.String))
     op.add_column("drives", sa.Column("health_read_on", sa.Date))
     op.add_column("drives", sa.Column("health_judged_on", sa.Date))
