@@ -9,7 +9,7 @@ from pathlib import Path
 
 from refreshd.adapters.export import Exported
 from refreshd.errors import UsageError
-from refreshd.events import ChunksProved, DigestsRecorded, Entry
+from refreshd.events import ChunksProved, DigestsRecorded, Entry, Event, ProvingCheckpoint
 from refreshd.quantities import DriveNumber
 from refreshd.wiring.shelf import (
     JournalVerified,
@@ -52,7 +52,14 @@ def refuse_too_many(wish: JournalWish) -> None:
 def _is_wanted(entry: Entry, wish: JournalWish) -> bool:
     if wish.number is not None and entry.event.drive != wish.number:
         return False
-    return wish.with_checkpoints or not isinstance(entry.event, ChunksProved | DigestsRecorded)
+    return wish.with_checkpoints or not _is_mere_checkpoint(entry.event)
+
+
+def _is_mere_checkpoint(event: Event) -> bool:
+    """Say whether a record tells only how far something is, and nothing that was found."""
+    if isinstance(event, ProvingCheckpoint):
+        return not (event.results or event.note)
+    return isinstance(event, ChunksProved | DigestsRecorded)
 
 
 def check_journal(station: Station) -> JournalVerified:

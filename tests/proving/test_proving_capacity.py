@@ -72,6 +72,14 @@ def test_a_cache_that_answers_for_a_while_hides_nothing(
     assert room.prove().outcome is Outcome.FAIL
 
 
+def test_the_markers_at_the_end_are_read_past_the_cache() -> None:
+    """I3: what was written last lies in the drive's cache, and is not believed from there."""
+    room = ProvingRoom(SIZE, cache=5 * MIB // 2, lag=5 * MIB)
+    room.at_step(ProvingStep.CAPACITY, 0, lambda: room.disk.dropped.add(SIZE // BLOCK - 3))
+
+    assert outcome_of(room.prove(), ProvingStep.CAPACITY) is Outcome.FAIL
+
+
 def test_an_honest_drive_with_a_cache_passes() -> None:
     """The check accuses nobody falsely."""
     room = ProvingRoom(SIZE, cache=MIB, lag=2 * MIB)
