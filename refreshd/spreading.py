@@ -21,11 +21,11 @@ it is asked for. The rules:
 - S8 Only what can be plugged in is asked for: image files and folders are listed by their due
   dates, and have no slips.
 - S9 Where the policy wants a health reading every so often, and no visit brings one, the drive is
-  asked out for that alone. A pass that falls due within a quarter of that interval after it takes
-  its place, so that no drive is fetched twice. A drive that was silent when it was last asked is
-  not fetched for another silence.
+  asked out for that alone. A reading waits for a pass that comes within a quarter of that interval,
+  so that no drive is fetched twice; passes stay on their days. A drive that was silent when it was
+  last asked is not fetched for another silence.
 - S10 A drive whose health asks that it is copied off and replaced is not rewritten any more. It is
-  read at once, unless that was done within half its fixity interval, and then when it is due.
+  read twice as often: at once, unless that was done within half its fixity interval.
 
 Nothing here knows which slips are open: a drive stays in the plan until its visit is done.
 """
@@ -98,6 +98,7 @@ class Planner:
             want.settle(today)
         asked.sort(key=lambda want: (not want.is_first, want.deadline, want.number))
         days = _asking_days(asked, policy, shared, today)
+        _fetch_for_readings(asked, days, policy, today)
         planned = [want.planned(day, as_of) for want, day in zip(asked, days, strict=True)]
         planned.sort(key=lambda visit: visit.on)
         return tuple(planned)
@@ -107,7 +108,7 @@ class Planner:
         asked = self.wants(rows, policy)
         month = 365.25 / MONTHS_A_YEAR
         hours = sum(want.work_s_a_day for want in asked) * month / HOUR_S
-        visits = sum(one.visits_a_day for one in asked) * month
+        visits = sum(one.visits_a_day + one.readings_a_day for one in asked) * month
         return Load(visits, hours, _rate_served(asked, policy) * month)
 
     def wants(self, rows: Sequence[ShelfRow], policy: Policy) -> list[Want]:
@@ -263,7 +264,7 @@ def _paced(
 
 def _asking_days(asked: Sequence[Want], policy: Policy, shared: Families, today: int) -> list[int]:
     """Return the day on which to ask for each drive; they come by their deadlines."""
-    recent = sum(1 for one in asked if one.last_out > today - LEVEL_DAYS)
+    recent = sum(1 for one in asked if one.last_visit > today - LEVEL_DAYS)
     least_most = max(CATCH_UP * sum(one.visits_a_day for one in asked), LEAST_PER_DAY)
     pace = Pace(LEVEL_DAYS, recent, min(least_most, _rate_served(asked, policy)))
     deadlines = [float(one.deadline) for one in asked]
@@ -271,6 +272,28 @@ def _asking_days(asked: Sequence[Want], policy: Policy, shared: Families, today:
     days = [today if one.is_first else ceil(day) for one, day in zip(asked, paced, strict=True)]
     _keep_siblings_apart(asked, days, shared, policy.visits.siblings_apart, today)
     return days
+
+
+def _fetch_for_readings(asked: Sequence[Want], days: list[int], policy: Policy, today: int) -> None:
+    """Bring those days forward on which a health reading is due before the pass (S9).
+
+    The days of passes are made as if there were no readings, so that passes stay level.
+    """
+    turn = [at for at, one in enumerate(asked) if not one.is_first and one.by_health < days[at]]
+    turn.sort(key=lambda at: (asked[at].by_health, asked[at].number))
+    if not turn:
+        return
+    recent = sum(1 for one in asked if one.was_read_alone_since(today - LEVEL_DAYS))
+    most = max(CATCH_UP * sum(one.readings_a_day for one in asked), LEAST_PER_DAY)
+    paced = _paced(
+        [asked[at].by_health for at in turn],
+        [min(asked[at].health_release, asked[at].by_health) for at in turn],
+        today,
+        Pace(LEVEL_DAYS, recent, min(most, _rate_served(asked, policy))),
+    )
+    for at, day in zip(turn, paced, strict=True):
+        if ceil(day) < days[at]:
+            days[at] = asked[at].fetch_for_reading(ceil(day), days[at])
 
 
 def _rate_served(asked: Sequence[Want], policy: Policy) -> float:

@@ -26,6 +26,9 @@ RETRY_DAYS = 90
 READING_S = 300
 """A health reading, from plugging in: spinning up, saying who it is, answering. Chosen."""
 
+PASS_DAYS_MAX = 3
+"""A pass takes readings of its own, and so many days at most in most cases. Chosen."""
+
 _LAST_DAY = date.max.toordinal()
 _TELLING_EARLY_DAYS = 21  # asked for so much earlier, the reason says why
 
@@ -82,10 +85,10 @@ class Want:
             self.by_fixity = min(self.by_fixity, self.soon_on.toordinal())
         self.health_due = self._health_due()
         self.by_health = self.health_due - ahead_days(rules.health_days)
+        self.health_release = self.health_due - rules.health_early_days
         self.by_refresh = self._by_refresh()
         self.last_visit = _last_visit(row)
         self.refresh_release = self._refresh_release()
-        self.last_out = self._last_out()
         self.fixity_release = min(
             self.due.fixity_due.toordinal() - rules.fixity_early_days, self.by_fixity
         )
@@ -94,9 +97,11 @@ class Want:
         self.is_first = not card.is_taken_in or self.back is not None  # before all others (S2)
         self.families = families(card)
         self.visits_a_day = 1 / min(
-            rules.fixity_days,
-            inf if self.is_only_read else rules.refresh_days,
-            inf if self.health_due == inf else rules.health_days,
+            rules.fixity_days, inf if self.is_only_read else rules.refresh_days
+        )
+        is_asked_out = self.health_due < inf
+        self.readings_a_day = (
+            max(0.0, 1 / rules.health_days - self.visits_a_day) if is_asked_out else 0.0
         )
         self.bay_days = self._bay_days()
         self._stays: dict[Errand, Stay] = {}
@@ -118,14 +123,13 @@ class Want:
         return max(self.due.due.toordinal(), tried + min(RETRY_DAYS, self.rules.refresh_days))
 
     def _soon_on(self) -> date | None:
-        """Return since when a drive that fails is wanted sooner than it is due (S10)."""
+        """Return when a drive that fails is to be read, sooner than others (S10)."""
         card = self.row.card
         if not card.is_to_replace or card.health is None or not card.is_taken_in:
             return None
-        judged_on = card.health.judged_on or card.health.read_on
         read_on = card.last_fixity or card.accessioned_on
-        is_read_lately = (judged_on - read_on).days <= self.rules.fixity_days // 2
-        return None if is_read_lately else judged_on
+        half = date.fromordinal(read_on.toordinal() + self.rules.fixity_days // 2)
+        return max(half, card.health.judged_on or card.health.read_on)
 
     def _health_due(self) -> float:
         """Return the day on which it is to be asked how it is (S9); inf: with its visits."""
@@ -137,13 +141,12 @@ class Want:
         asked_on = card.accessioned_on if health is None else health.read_on
         return add(asked_on, interval).toordinal()
 
-    def _last_out(self) -> int:
-        """Return the day of its last visit of any sort; 0: none."""
+    def was_read_alone_since(self, day: int) -> bool:
+        """Say whether its last visit was a health reading alone, after a day."""
         health = self.row.card.health
-        if self.health_due == inf or health is None:
-            return self.last_visit
-        is_visit = health.read_on > self.row.card.accessioned_on
-        return max(self.last_visit, health.read_on.toordinal() if is_visit else 0)
+        if health is None or health.read_on <= self.row.card.accessioned_on:
+            return False
+        return health.read_on.toordinal() > max(day, self.last_visit + PASS_DAYS_MAX)
 
     def _by_refresh(self) -> float:
         """Return the day by which its refresh is to be asked for."""
@@ -202,36 +205,36 @@ class Want:
             begun = self.back.begun_at if self.back else self.row.card.accessioned_on
             self.deadline, self.release = begun.toordinal(), today
         else:
-            self.deadline = int(min(self.by_fixity, self.refresh_day, self.by_health))
+            self.deadline = int(min(self.by_fixity, self.refresh_day))
             self.release = self.fixity_release
-            if self.is_for_reading:
-                self.release = int(self.health_due - self.rules.health_early_days)
-            elif self.refresh_day <= self.by_fixity:  # No fixity pass now and a refresh soon after.
+            if self.refresh_day <= self.by_fixity:  # No fixity pass now and a refresh soon after.
                 self.release = int(
                     max(self.refresh_release, self.refresh_day - self.rules.join_days)
                 )
 
-    @property
-    def is_for_reading(self) -> bool:
-        """Say whether it is its health that is wanted first (S9)."""
-        return self.by_health < min(self.by_fixity, self.refresh_day)
-
     def choose(self, day: int) -> None:
-        """Decide what it is asked for, if that is on this day (S1)."""
+        """Decide which pass it is asked for, if that is on this day (S1)."""
         if not self.row.card.is_taken_in:
             self.errand = Errand.ACCESSION
             return
         if self.back is not None:
             self.errand = Errand(self.back.kind.value)
-            return
-        rules, is_for_reading = self.rules, self.is_for_reading
-        by = day + (rules.health_join_days if is_for_reading else rules.join_days)
-        if self.refresh_day <= day or (self.refresh_day <= by and self.refresh_release <= day):
+        elif self.refresh_day <= day or (
+            self.refresh_day <= day + self.rules.join_days and self.refresh_release <= day
+        ):
             self.errand = Errand.REFRESH
-        elif is_for_reading and not (self.by_fixity <= by and self.fixity_release <= day):
-            self.errand = Errand.HEALTH
         else:
             self.errand = Errand.FIXITY
+
+    def fetch_for_reading(self, day: int, pass_day: int) -> int:
+        """Decide what it is asked for if its health is due before its pass, and on which day (S9).
+
+        The reading waits for a pass that comes within a quarter of its interval.
+        """
+        if pass_day <= day + self.rules.health_join_days:
+            return pass_day
+        self.errand = Errand.HEALTH
+        return day
 
     def planned(self, day: int, as_of: date) -> PlannedVisit:
         """Return the visit, asked for on that day."""
@@ -342,9 +345,8 @@ def _why_read(want: Want, tense: str) -> str:
     card, read = want.row.card, want.due.fixity_due.isoformat()
     if card.is_to_replace and card.health is not None:
         reason = next(iter(card.health.reasons), str(card.health.verdict)).rstrip(".")
-        when = f"it {tense} due for that on {read}"
-        if want.soon_on is not None:
-            when = f"sooner than on {read}"
+        is_sooner = want.soon_on is not None and want.soon_on < want.due.fixity_due
+        when = f"sooner than on {read}" if is_sooner else f"it {tense} due for that on {read}"
         return f"It is to be read and copied off, not rewritten, {when}: {reason}"
     held = ", and is only read, since nothing may be written to it" if card.hold else ""
     return f"It {tense} due to be read and compared on {read}{held}"

@@ -17,7 +17,7 @@ from refreshd.quantities import DriveNumber, PassKind
 from refreshd.simulated.archivist import DAY_S
 from refreshd.simulated.examiner import SimulatedExaminer
 from refreshd.simulated.shelved import ShelvedDrive
-from tests.simulation.world import Scenario, World
+from tests.simulation.world import BEGINS, Scenario, World
 
 SUMMER = (7, 8)
 FOUND_OUT_S = 60.0
@@ -52,6 +52,7 @@ class AilingWorld(World):
         self.reads: dict[DriveNumber, list[float]] = defaultdict(list)
         self.bad_since: dict[DriveNumber, date] = {}
         self.told: Counter[DriveNumber] = Counter()
+        self.recovered: set[DriveNumber] = set()
         self.silent: set[DriveNumber] = set()
         self.hot: set[DriveNumber] = set()
         self._posts_seen = 0
@@ -131,8 +132,18 @@ class AilingWorld(World):
             self.bad_since.setdefault(event.drive, self.today())
         elif self.bad_since.pop(event.drive, None) is not None:
             # It got no worse for long enough: it is rewritten again, and overdue at once.
+            self.recovered.add(event.drive)
             limit = self.today() + timedelta(days=8)
             self._rewrite_limit[event.drive] = max(limit, self._rewrite_limit[event.drive])
+
+    def _learn_truth(self) -> None:
+        """Count a refresh that lay unfinished while nothing might be written from its end."""
+        seen = self._done_seen
+        super()._learn_truth()
+        for done in self.bays.room.done[seen:]:
+            if done.drive in self.recovered and done.kind is PassKind.REFRESH:
+                ended_on = (BEGINS + timedelta(seconds=done.ended_s)).date()
+                self._rewrite_limit[done.drive] = self._limit(ended_on, Duration(years=3))
 
     def _inspect_shelf(self) -> None:
         super()._inspect_shelf()
