@@ -52,6 +52,7 @@ class AilingWorld(World):
         self.reads: dict[DriveNumber, list[float]] = defaultdict(list)
         self.bad_since: dict[DriveNumber, date] = {}
         self.told: Counter[DriveNumber] = Counter()
+        self.ever_bad: set[DriveNumber] = set()
         self.recovered: set[DriveNumber] = set()
         self.silent: set[DriveNumber] = set()
         self.hot: set[DriveNumber] = set()
@@ -130,6 +131,7 @@ class AilingWorld(World):
         health = self.ledger.drive(event.drive).health
         if health is not None and health.is_to_replace:
             self.bad_since.setdefault(event.drive, self.today())
+            self.ever_bad.add(event.drive)
         elif self.bad_since.pop(event.drive, None) is not None:
             # It got no worse for long enough: it is rewritten again, and overdue at once.
             self.recovered.add(event.drive)
@@ -138,12 +140,13 @@ class AilingWorld(World):
 
     def _learn_truth(self) -> None:
         """Count a refresh that lay unfinished while nothing might be written from its end."""
-        seen = self._done_seen
+        seen, read = self._done_seen, dict(self._read_limit)
         super()._learn_truth()
         for done in self.bays.room.done[seen:]:
             if done.drive in self.recovered and done.kind is PassKind.REFRESH:
                 ended_on = (BEGINS + timedelta(seconds=done.ended_s)).date()
                 self._rewrite_limit[done.drive] = self._limit(ended_on, Duration(years=3))
+                self._read_limit[done.drive] = max(read[done.drive], self._read_limit[done.drive])
 
     def _inspect_shelf(self) -> None:
         super()._inspect_shelf()
@@ -160,7 +163,8 @@ class AilingWorld(World):
             asked_on = self.read_on.get(number, card.accessioned_on)
             limit = self._limit(asked_on, self.interval)
             is_late = today > limit + timedelta(days=1) and number not in escalated
-            if is_late and not self._was_said(number, limit):
+            # Of a drive that waits for other things as well, people are told but once.
+            if is_late and not self._was_said(number, min(limit, self._read_limit[number])):
                 self.wrongs.append(f"{today}: {number} was not asked how it is by {limit}")
 
     def health_complaints(self) -> Iterator[str]:

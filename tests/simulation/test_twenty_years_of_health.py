@@ -50,7 +50,7 @@ def said(world: AilingWorld) -> str:
 
 def all_complaints(world: AilingWorld) -> list[str]:
     """Return all that went wrong, in health and otherwise."""
-    return [*world.health_complaints(), *complaints(world)]
+    return [*world.health_complaints(), *complaints(world, world.ever_bad)]
 
 
 @pytest.mark.parametrize("seed", [21, 22])
