@@ -120,8 +120,16 @@ class DriveCard:
 
     @property
     def is_to_replace(self) -> bool:
-        """Say whether its health asks that it is read and copied off, and not rewritten."""
-        return self.health is not None and self.health.is_to_replace
+        """Say whether its health asks that it is read and copied off, and not rewritten.
+
+        Not where somebody looked since, and lifted its hold: then its next reading counts.
+        """
+        if self.health is None or not self.health.is_to_replace:
+            return False
+        judged_on, lifted_at = self.health.judged_on, self.hold_lifted_at
+        if self.hold is not None or lifted_at is None or judged_on is None:
+            return True
+        return judged_on > lifted_at.date()
 
     @property
     def grid(self) -> ChunkGrid:

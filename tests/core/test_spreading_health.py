@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
@@ -156,6 +156,18 @@ def test_a_drive_to_be_replaced_is_not_fetched_for_a_reading_and_again_to_be_rea
     (visit,) = plan([bad], EVERY_FOUR_MONTHS, TODAY)
 
     assert visit.errand is Errand.FIXITY
+
+
+def test_a_drive_whose_hold_was_lifted_is_rewritten_until_it_says_something_new() -> None:
+    """S10: somebody looked; a sector that waits is mended by writing."""
+    bad = row(state(Verdict.DO_NOT_WRITE, date(2031, 5, 20)), rewritten=date(2026, 1, 1))
+    lifted_at = datetime(2031, 5, 21, 9, 0, tzinfo=UTC)
+    lifted = replace(bad, card=replace(bad.card, hold_lifted_at=lifted_at))
+    again = state(Verdict.DO_NOT_WRITE, date(2031, 5, 22))
+    said_again = replace(lifted, card=replace(lifted.card, health=again))
+
+    errands = [plan([one], WITH_VISITS, TODAY)[0].errand for one in (bad, lifted, said_again)]
+    assert errands == [Errand.FIXITY, Errand.REFRESH, Errand.FIXITY]
 
 
 def test_watch_changes_nothing_in_the_plan() -> None:
