@@ -72,6 +72,7 @@ def ended(house: House, one: Occupant, message: WorkerEnded) -> None:
         return
     one.idle_s = house.now_s
     house.shelf_changed()
+    provings.heard(house, one, run)
     if run.order.kind is PassKind.REFRESH and not (run.ended and run.ended.is_complete):
         house.stopped_writing[run.order.drive] = house.today
     _say_findings(house, run)

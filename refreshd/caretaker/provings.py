@@ -5,10 +5,15 @@ Disks that are proved before they are taken into care.
   the same stay of the same disk, or where it only reads. Else it is offered: somebody may have put
   something on the disk meanwhile, and a proving writes over it.
 - S2 A disk of an unfinished proving is no stranger, and is not reported as one.
-- S3 After its certificate people are told what it says, and how to take the disk into care.
+- S3 What was wished for at the beginning holds for that proving alone. Once it has begun it goes on
+  as it was planned: else each pause would begin it anew, and a word that gave up what was on the
+  disk then would give up what somebody put on it since.
+- S4 After its certificate people are told what it says, and how to take the disk into care.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 from refreshd.caretaker import words
 from refreshd.caretaker.house import House
@@ -50,8 +55,17 @@ def _is_same_stay(one: Occupant, proving: Proving) -> bool:
     return one.presence is not None and proving.presence.is_same_stay(one.presence)
 
 
+def heard(house: House, one: Occupant, run: Run) -> None:
+    """Let go of what was wished for, once the proving that it was wished for has begun (S3)."""
+    order, proving = one.order, _unfinished(house, one)
+    if order is None or order.proving is None or proving is None:
+        return
+    if proving.begun_at >= run.begun_at or not order.proving.is_anew:
+        one.order = replace(order, proving=ProvingWish())
+
+
 def certificate_of(house: House, one: Occupant, run: Run) -> Certificate | None:
-    """Return what a proving found that has ended; also where its worker could not say it (S3)."""
+    """Return what a proving found that has ended; also where its worker could not say it (S4)."""
     if run.ended is not None and run.ended.certificate is not None:
         return run.ended.certificate
     if one.evidence is None:

@@ -56,7 +56,7 @@ def test_a_new_disk_is_proved_by_hand_with_what_was_wished_for() -> None:
 
 
 def test_the_end_of_a_proving_is_told_with_the_command_for_the_accession() -> None:
-    """S3: and it is asked anew who the disk is, since it holds something else by now."""
+    """S4: and it is asked anew who the disk is, since it holds something else by now."""
     there = proving()
     end_proving(there, NEW)
 
@@ -70,7 +70,7 @@ def test_the_end_of_a_proving_is_told_with_the_command_for_the_accession() -> No
 
 
 def test_a_disk_that_did_not_pass_is_an_alarm_and_is_not_offered_for_accession() -> None:
-    """S3: put no content on it."""
+    """S4: put no content on it."""
     there = proving()
     end_proving(there, NEW, Outcome.FAIL)
 
@@ -98,6 +98,36 @@ def test_a_pause_stops_a_proving_and_its_end_lets_it_go_on() -> None:
 
     there.caretaker.resume("anna")
     assert there.bays.count("visit") == 2
+
+
+@pytest.mark.parametrize(
+    "wish", [ProvingWish(is_anew=True), ProvingWish(is_erasing=True, erase_drive="S1")]
+)
+def test_what_was_wished_for_holds_once(wish: ProvingWish) -> None:
+    """S3: a pause begins nothing anew, and erases nothing that was put on the disk since."""
+    there = a_stranger()
+    there.caretaker.begin(replace(ASKED, proving=wish))
+    assert there.bays.orders[SDB].proving == wish
+    begin_proving(there, NEW, Presence(BOOT, SDB.disk_sequence))
+    there.caretaker.pause("anna", None)
+    stop_short(there)
+    there.caretaker.resume("anna")
+
+    assert there.bays.count("visit") == 2
+    assert there.bays.orders[SDB].proving == ProvingWish()
+
+
+def test_a_wish_that_was_not_heard_yet_is_kept() -> None:
+    """S3: the worker that ends before its proving begins leaves an earlier one as it was."""
+    there = a_stranger()
+    begin_proving(there, NEW, Presence(BOOT, SDB.disk_sequence))
+    there.wait(60.0)
+    there.caretaker.begin(ASKED)
+    there.caretaker.pause("anna", None)
+    stop_short(there)
+    there.caretaker.resume("anna")
+
+    assert there.bays.orders[SDB].proving == ASKED.proving
 
 
 def test_quiet_hours_are_kept_by_a_proving() -> None:
