@@ -8,7 +8,7 @@ import pytest
 
 from refreshd.errors import DriveGoneError, PassStoppedError, RecordFailedError, RefusedError
 from refreshd.events import ProvingBegun, ProvingCheckpoint, ProvingGivenUp
-from refreshd.health_cards import SelfTest, SelfTestKind, SelfTestOutcome
+from refreshd.health_cards import RawPages, SelfTest, SelfTestKind, SelfTestOutcome
 from refreshd.passes.proving.work import NOT_SURELY_HERE, checkpoint_chunks
 from refreshd.ports import ProvingWish
 from refreshd.proving_cards import ProvingStep
@@ -431,3 +431,56 @@ def test_a_proving_begins_in_the_record_before_anything_is_written() -> None:
 
     assert order[0] == "begun"
     assert "written" in order
+
+
+class GoneExaminer(TestingExaminer):
+    """Asks a drive whose bridge drops off the bus instead of answering."""
+
+    def read(self) -> RawPages:
+        """Ask once, and find it gone."""
+        raise DriveGoneError("/dev/sdb: the drive is gone")
+
+
+TWICE = ProvingWish(is_erasing=True, erase_drive="SIM0001")
+
+
+def with_content_cut_short_early() -> ProvingRoom:
+    """Return a room whose drive fell off as it was asked how it is: nothing is written yet."""
+    room = small_room()
+    room.drive.signatures = EXT4
+    room.disk.medium[: MIB // 2] = Random(9).randbytes(MIB // 2)
+    examiner = room.examiner
+    room.examiner = GoneExaminer()
+    with pytest.raises(DriveGoneError):
+        room.prove(TWICE)
+    room.examiner = examiner
+    return room
+
+
+def test_content_that_was_elsewhere_is_given_up_twice_again() -> None:
+    """P1: the same file system may hold other files by now; a proving of long ago takes none."""
+    room = with_content_cut_short_early()
+    room.drive.replug()
+    before, log = room.disk.content(), len(room.disk.log)
+
+    with pytest.raises(RefusedError, match='may have been elsewhere.*--erase-drive "SIM0001"'):
+        room.prove()
+
+    assert room.disk.content() == before
+    assert [one for one in room.disk.log[log:] if one[0] is Op.WRITE] == []
+    assert room.prove(TWICE).id == "P1"
+
+
+def test_content_that_never_left_is_given_up_once_and_for_all() -> None:
+    """S1 of the caretaker: in one stay a proving goes on by itself."""
+    room = with_content_cut_short_early()
+
+    assert room.prove().id == "P1"
+
+
+def test_who_names_another_drive_goes_on_with_no_proving() -> None:
+    """P1: a proving under way is no leave to overlook that somebody means another drive."""
+    room = with_content_cut_short_early()
+
+    with pytest.raises(RefusedError, match="which is not this drive"):
+        room.prove(ProvingWish(is_erasing=True, erase_drive="SIM0002"))

@@ -8,7 +8,10 @@ Whether a drive may be proved, and how: by what stands on it, and by what somebo
     content                   --erase                  refused: which drive it is, was not said
     content                   --erase, and which       written over
 
-An unfinished proving is taken up by its own plan, where the drive still is as it was left.
+An unfinished proving is taken up by its own plan, where the drive still is as it was left. One
+that erases content needs the two words again where content is left on it and it may have been
+elsewhere: the same file system may hold other files by now. Whoever names a drive with
+`--erase-drive` is never taken to mean another one.
 """
 
 from __future__ import annotations
@@ -92,6 +95,7 @@ def plan_for(found: Found, wish: ProvingWish, making: Making) -> ProvingPlan:
         raise UsageError("--erase writes over the drive, --read-only writes nothing; give one")
     if wish.erase_drive and not wish.is_erasing:
         raise UsageError("--erase-drive says which drive --erase is about; give both, or neither")
+    _refuse_other_name(found, wish)
     is_writing = not wish.is_reading_only
     if found.look.has_content and is_writing:
         is_writing = wish.is_erasing
@@ -117,19 +121,28 @@ def how_to_erase(found: Found) -> str:
     return f'--erase --erase-drive "{second_word(found.evidence)}"'
 
 
+def _refuse_other_name(found: Found, wish: ProvingWish) -> None:
+    """Raise RefusedError for somebody who means another drive, whatever stands on this one."""
+    if wish.erase_drive and not _is_named(found, wish):
+        raise RefusedError(
+            f'{found.place}: --erase-drive says "{wish.erase_drive}", which is not this drive. '
+            f"Nothing was written. This one is named by {how_to_erase(found)}"
+        )
+
+
 def _refuse_other_word(found: Found, wish: ProvingWish) -> None:
     """Raise RefusedError unless it was said twice, and of this drive, that its content may go."""
-    if wish.erase_drive.strip() == second_word(found.evidence):
+    if _is_named(found, wish):
         return
-    said = (
-        f'--erase-drive says "{wish.erase_drive}", which is not this drive'
-        if wish.erase_drive
-        else "--erase alone does not say which drive is meant"
-    )
     raise RefusedError(
-        f"{found.place} carries content: {found.look.content_words()}. {said}. Nothing was "
-        f"written. If all of that may be lost for good, say so twice: {how_to_erase(found)}"
+        f"{found.place} carries content: {found.look.content_words()}. --erase alone does not say "
+        f"which drive is meant. Nothing was written. If all of that may be lost for good, say so "
+        f"twice: {how_to_erase(found)}"
     )
+
+
+def _is_named(found: Found, wish: ProvingWish) -> bool:
+    return wish.erase_drive.strip() == second_word(found.evidence)
 
 
 def identity_of(found: Found) -> tuple[StepResult, ...]:
@@ -220,6 +233,7 @@ def standing_of(proving: Proving, found: Found, wish: ProvingWish) -> Standing:
     """
     if wish.is_anew:
         return Standing.ASKED_ANEW
+    _refuse_other_name(found, wish)
     _refuse_other_plan(proving, found, wish)
     if not proving.plan.is_writing or _is_past(proving.step, ProvingStep.READ):
         return Standing.GOES_ON  # whatever stands on it now: nothing more is written
@@ -230,7 +244,7 @@ def standing_of(proving: Proving, found: Found, wish: ProvingWish) -> Standing:
     standing = Standing.GOES_ON
     if proving.step is ProvingStep.WRITE:
         standing = _as_written(proving, found, proving.next_byte)
-    return standing if standing is not Standing.GOES_ON else _may_be_written(proving, found)
+    return standing if standing is not Standing.GOES_ON else _may_be_written(proving, found, wish)
 
 
 def _is_past(now: ProvingStep, step: ProvingStep) -> bool:
@@ -262,10 +276,18 @@ def _as_written(proving: Proving, found: Found, end: int) -> Standing:
     return Standing.GOES_ON
 
 
-def _may_be_written(proving: Proving, found: Found) -> Standing:
+def _may_be_written(proving: Proving, found: Found, wish: ProvingWish) -> Standing:
     """Say whether what was not written over yet may still be (P1)."""
     if not set(found.look.signatures) <= set(proving.evidence.signatures):
         return Standing.CHANGED
     if not proving.plan.is_erasing and found.look.has_content:
         return Standing.CHANGED
+    is_same_stay = proving.presence.is_same_stay(found.presence)
+    if found.look.has_content and not is_same_stay and not _is_named(found, wish):
+        raise RefusedError(
+            f"{found.place} is in the middle of proving {proving.id}, which writes over all that "
+            f"it carries: {found.look.content_words()}. It may have been elsewhere since that was "
+            "allowed, and hold other things by now. Nothing was written. If all of that may be "
+            f"lost for good, say so again: {how_to_erase(found)}; else give --anew --read-only"
+        )
     return Standing.GOES_ON
