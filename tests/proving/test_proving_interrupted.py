@@ -463,7 +463,7 @@ def test_content_that_was_elsewhere_is_given_up_twice_again() -> None:
     room.drive.replug()
     before, log = room.disk.content(), len(room.disk.log)
 
-    with pytest.raises(RefusedError, match='may have been elsewhere.*--erase-drive "SIM0001"'):
+    with pytest.raises(RefusedError, match=r'may have been elsewhere.*--erase-drive "SIM0001"'):
         room.prove()
 
     assert room.disk.content() == before
