@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pytest
 
 from refreshd.cards import SlipState
@@ -13,7 +15,7 @@ from refreshd.errors import (
     OverheatedError,
     RefusedError,
 )
-from refreshd.events import CarePaused, HealthRead
+from refreshd.events import CarePaused, DriveWithdrawn, HealthRead
 from refreshd.health_cards import (
     EvidenceLine,
     HealthReading,
@@ -28,11 +30,13 @@ from refreshd.quantities import Errand, PassKind
 from tests.caretaker.health_said import MOVED, answer_reading, read, stay_asleep
 from tests.caretaker.premises import K07, K08, SDB, SDC, Premises, a_due_drive, due_drives
 
-DAILY = {"defaults": {"health_while_attached": "24 hours", "fixity_interval": "3 years"}}
+DAILY: dict[str, object] = {
+    "defaults": {"health_while_attached": "24 hours", "fixity_interval": "3 years"}
+}
 DAY_S = 86400.0
 
 
-def attached(policy: dict[str, object] | None = None) -> Premises:
+def attached(policy: Mapping[str, object] | None = None) -> Premises:
     """Return premises with K07 plugged in, for which nothing is due."""
     there = Premises(policy or DAILY)
     there.take_into_care()
@@ -121,16 +125,55 @@ def test_the_policy_can_say_that_only_passes_ask() -> None:
 
 
 def test_a_drive_whose_pass_is_wanted_is_asked_by_that() -> None:
-    """H2: also while the pass waits for the end of a pause."""
-    there = a_due_drive({"defaults": {"health_while_attached": "1 hour"}})
-    there.record(CarePaused(said_by="anna"))
+    """H2: also while the pass waits for the end of quiet hours, which hold up no reading."""
+    there = a_due_drive({**DAILY, "visits": {"quiet_hours": ["08:00-12:00"]}})
     there.plug_in()
-    there.wait(7200.0)
 
     assert there.bays.count("visit") == 0
     there.end_worker()  # it rested
-    there.caretaker.resume("anna")
+    there.wait(4 * 3600.0)
     assert kind_at(there) is PassKind.REFRESH
+
+
+def test_nothing_is_asked_before_it_is_known_what_is_wanted() -> None:
+    """H2: after the start a slip may come of what is here, once all have said who they are."""
+    there = Premises(DAILY)
+    there.take_into_care()
+    there.clock.sleep(4 * 365 * DAY_S)
+    there.caretaker.started([SDB, SDC])
+    there.identify(K07, SDB)
+    assert there.bays.count("visit") == 0
+
+    there.identify(None, SDC, "new")
+    assert kind_at(there, SDB) is PassKind.REFRESH
+
+
+def test_a_disk_that_turns_though_it_was_to_rest_is_let_rest_again() -> None:
+    """H2: it was asked, since it turned; that is no reason for it to go on turning."""
+    often = {"defaults": {"health_while_attached": "1 hour", "fixity_interval": "3 years"}}
+    there = attached(often)
+    answer_reading(there)
+    there.end_worker()
+    there.wait(3601.0)
+    answer_reading(there)
+
+    assert there.bays.count("rest") == 2
+
+
+def test_a_drive_that_was_withdrawn_is_not_asked() -> None:
+    """It is nobody's drive any more."""
+    there = Premises(DAILY)
+    there.take_into_care()
+    there.record(CarePaused(said_by="anna"))
+    there.caretaker.started([])
+    there.plug_in()
+    there.end_worker()  # it rested
+    there.record(DriveWithdrawn(drive=K07, reason="given back"))
+    there.caretaker.shelf_changed()
+    there.caretaker.resume("anna")
+    there.wait(2 * DAY_S / 24)
+
+    assert there.bays.count("visit") == 0
 
 
 def test_a_drive_that_was_read_in_this_stay_is_not_asked_again_after_a_restart() -> None:
@@ -270,6 +313,7 @@ def test_a_verdict_that_asks_for_something_is_told_once_with_its_reason(verdict:
 
     assert MOVED in told.body
     assert "another drive" in told.body
+    there.clock.sleep(DAY_S)
     read(there, verdict)
     there.caretaker.shelf_changed()
     assert len(there.notices.with_words("copy its content off")) == 1

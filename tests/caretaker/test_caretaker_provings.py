@@ -38,10 +38,9 @@ def proving(policy: dict[str, object] | None = None) -> Premises:
     return there
 
 
-def stop_short(there: Premises, error: Exception | None = None) -> None:
+def stop_short(there: Premises, error: DriveError | None = None) -> None:
     """Let the worker of a proving stop at its checkpoint."""
-    stopped = error if isinstance(error, DriveError) else DriveError("stopped")
-    there.end_visit(stopped)
+    there.end_visit(error or DriveError("stopped"))
 
 
 def test_a_new_disk_is_proved_by_hand_with_what_was_wished_for() -> None:
