@@ -15,9 +15,10 @@ from refreshd.health_cards import (
     Verdict,
 )
 from refreshd.messages import VisitEnded
+from refreshd.ports import Seat
 from refreshd.proving_cards import Certificate, ProvingPlan, ProvingStep, StepResult
 from refreshd.quantities import DriveNumber, Outcome, PassKind, ProvingId
-from tests.caretaker.premises import K07, SDB, Premises, Seat
+from tests.caretaker.premises import K07, SDB, Premises
 
 MOVED = "80 sectors moved to spares since March 2031."
 PLAN = ProvingPlan(
