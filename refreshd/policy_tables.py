@@ -89,7 +89,7 @@ class VisitRules(Section):
         description=(
             "Times of day, on this server's clock on the wall, in which no pass runs: a list such "
             'as ["22:00-06:00"]. A pass under way finishes its segment and rests; it goes on '
-            "by itself afterwards."
+            "by itself afterwards. A health reading of some seconds is no pass."
         ),
     )
     longest_visit_s: LongestVisit = Field(
