@@ -112,6 +112,7 @@ class Occupant:
     asked_s: float = -inf  # when it was asked how it is, beside its passes; -inf: not yet
     last_reading: HealthEntry | None = None  # of its health; meaningless unless `is_looked_up`
     is_looked_up: bool = False
+    is_left_alone: bool = False  # it is not asked how it is, likewise
     heats: int = 0  # how often it got too hot in this stay
     cool_s: float | None = None  # until when it rests for that
     is_failing: bool = False  # it said so in this stay

@@ -25,7 +25,8 @@ from refreshd.caretaker.occupants import Occupant, Run
 from refreshd.caretaker.visits import begin_aside
 from refreshd.caretaker.wanting import wanted
 from refreshd.errors import UnknownDriveError
-from refreshd.health_cards import HealthEntry, Verdict
+from refreshd.health.left_alone import is_left_alone
+from refreshd.health_cards import HealthEntry, Moment, Verdict
 from refreshd.messages import WorkerEnded
 from refreshd.policy import resolve
 from refreshd.ports import VisitOrder
@@ -55,7 +56,8 @@ def reading_due_s(house: House, one: Occupant) -> float | None:
     every_s = resolve(house.policy, card.medium, card.number).attached_health_interval_s
     if every_s is None or card.withdrawn_on is not None or wanted(house, one) is not None:
         return None
-    return max(one.asked_s, _read_s(house, one, house.stays[one.drive])) + every_s
+    read_s = _read_s(house, one, house.stays[one.drive])
+    return None if one.is_left_alone else max(one.asked_s, read_s) + every_s
 
 
 def _may_be_asked(house: House, one: Occupant) -> bool:
@@ -76,6 +78,7 @@ def last_reading(house: House, one: Occupant) -> HealthEntry | None:
     if not one.is_looked_up and one.drive is not None:
         series = house.around.ledger.health(one.drive)
         one.last_reading, one.is_looked_up = (series[-1] if series else None), True
+        one.is_left_alone = is_left_alone(series, Moment.BETWEEN, house.now)
     return one.last_reading
 
 

@@ -9,6 +9,8 @@ Health before a pass, in the middle of it and after it: who may be written to, a
 The hold is what lasts: it is written down as soon as the verdict is known, ahead of the reading
 itself, and stands until somebody lifts it. It comes back while the drive itself says that it is
 failing, and with whatever is new after the lifting.
+
+A drive that goes away at a question is written down as one that did (`refreshd.health.left_alone`).
 """
 
 from __future__ import annotations
@@ -18,9 +20,10 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from refreshd.cards import DriveCard
-from refreshd.errors import DriveError, DriveHeldError
+from refreshd.errors import DriveError, DriveGoneError, DriveHeldError
 from refreshd.events import DriveHeld, HealthRead
 from refreshd.health import judge
+from refreshd.health.left_alone import NOT_ASKED, WENT_AWAY, is_left_alone
 from refreshd.health_cards import (
     Moment,
     RawPages,
@@ -56,11 +59,28 @@ def take_reading(
     this thread: where it might hang, hand over an `AsideExaminer`.
 
     Raises:
-        DriveGoneError: It answers no more. Nothing is written down.
+        DriveGoneError: It answers no more. That is written down.
         RecordFailedError, ClockError: The record takes nothing.
 
     """
-    return enter(ledger, judged(ledger, clock, number, examiner.read(), moment, pass_id))
+    try:
+        pages = examiner.read()
+    except DriveGoneError:
+        went_away(ledger, clock, number, moment, pass_id)
+        raise
+    return enter(ledger, judged(ledger, clock, number, pages, moment, pass_id))
+
+
+def went_away(
+    ledger: Ledger,
+    clock: Clock,
+    number: DriveNumber,
+    moment: Moment,
+    pass_id: PassId | None = None,
+) -> None:
+    """Write down that a drive was asked how it is, and went away at that."""
+    pages = RawPages(Route.SILENT, silence=WENT_AWAY)
+    enter(ledger, judged(ledger, clock, number, pages, moment, pass_id))
 
 
 def judged(
@@ -122,8 +142,9 @@ def ask_before(bench: Bench, card: DriveCard, kind: PassKind) -> HealthRead | No
     """
     if bench.examiner is None:
         return None
-    pages = AsideExaminer.of(bench.examiner, bench.lanes).read()
-    event = judged(bench.ledger, bench.clock, card.number, pages, Moment.BEFORE)
+    event = judged(
+        bench.ledger, bench.clock, card.number, _pages_before(bench, card.number), Moment.BEFORE
+    )
     if kind is PassKind.REFRESH and event.verdict is Verdict.DO_NOT_WRITE:
         enter(bench.ledger, event)
         raise DriveHeldError(
@@ -131,6 +152,17 @@ def ask_before(bench: Bench, card: DriveCard, kind: PassKind) -> HealthRead | No
             f"written, and {card.number} is on hold"
         )
     return event
+
+
+def _pages_before(bench: Bench, number: DriveNumber) -> RawPages:
+    examiner, ledger, clock = bench.examiner, bench.ledger, bench.clock
+    if examiner is None or is_left_alone(ledger.health(number), Moment.BEFORE, clock.now()):
+        return RawPages(Route.SILENT, silence=NOT_ASKED)
+    try:
+        return AsideExaminer.of(examiner, bench.lanes).read()
+    except DriveGoneError:
+        went_away(ledger, clock, number, Moment.BEFORE)
+        raise
 
 
 def hold_failing(bench: Bench, number: DriveNumber, pass_id: PassId) -> None:

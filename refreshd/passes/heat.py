@@ -79,6 +79,11 @@ SILENT_WORDS = (
     f"{duration_words(BLIND_REST_S)} in each hour."
 )
 
+LEFT_ALONE_WORDS = (
+    "While it works the drive is not asked how hot it is, nor whether it fails: the last two times "
+    f"it went away at that. So the pass rests for {duration_words(BLIND_REST_S)} in each hour."
+)
+
 FELL_SILENT_WORDS = (
     "The drive does not say any more how hot it is. From now on the pass rests for "
     f"{duration_words(BLIND_REST_S)} in each hour."

@@ -17,7 +17,8 @@ from refreshd.errors import (
     RefreshdError,
 )
 from refreshd.events import HealthRead, PassBegun, PassInterrupted, PassResumed, PassWatched
-from refreshd.health_cards import HeatLimits, Measure, OwnWord, Route
+from refreshd.health.left_alone import NOT_ASKED, is_left_alone
+from refreshd.health_cards import HeatLimits, Measure, Moment, OwnWord, Route
 from refreshd.passes.bench import Bench, PassOptions, PassReport
 from refreshd.passes.findings import FindingBook
 from refreshd.passes.health_gate import (
@@ -26,8 +27,9 @@ from refreshd.passes.health_gate import (
     read_after,
     sentences_after,
     sentences_before,
+    went_away,
 )
-from refreshd.passes.heat import SILENT_WORDS, begun, summary_words
+from refreshd.passes.heat import LEFT_ALONE_WORDS, SILENT_WORDS, begun, summary_words
 from refreshd.passes.metered import MeteredMedium, Pacer
 from refreshd.passes.reading import ChunkReader, Elsewhere
 from refreshd.passes.visit import Visit
@@ -41,7 +43,8 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
     presence = bench.medium.presence()
     state = bench.ledger.unfinished_pass(number, kind)
     before = ask_before(bench, card, kind)
-    watch = _watch(bench, kind, options.heat, before)
+    is_left = is_left_alone(bench.ledger.health(number), Moment.DURING, bench.clock.now())
+    watch = _watch(bench, kind, options.heat, before, is_left=is_left)
     metered = MeteredMedium(
         bench.medium,
         Pacer(bench.clock, bench.lanes, options.rate_bytes_per_s_max),
@@ -80,16 +83,20 @@ def open_visit(bench: Bench, number: DriveNumber, kind: PassKind, options: PassO
     )
 
 
-def _watch(bench: Bench, kind: PassKind, limits: HeatLimits, before: HealthRead | None) -> Watch:
+def _watch(
+    bench: Bench, kind: PassKind, limits: HeatLimits, before: HealthRead | None, *, is_left: bool
+) -> Watch:
     """Return the watch over a drive that gave these answers, and tell what they say."""
-    known, is_silent, is_failing = None, False, False
+    known, is_silent, is_failing = None, is_left, False
     if before is not None:
         known = before.reading.measures.get(Measure.CELSIUS)
-        is_silent = before.reading.route is Route.SILENT and known is None
+        is_silent |= before.reading.route is Route.SILENT and known is None
         is_failing = before.reading.says is OwnWord.FAILING
         for sentence in sentences_before(before):
             bench.attendant.said(sentence)
-    if is_silent:
+    if is_left:
+        bench.attendant.said(LEFT_ALONE_WORDS)
+    elif is_silent:
         bench.attendant.said(SILENT_WORDS)
     return Watch(
         bench,
@@ -169,6 +176,9 @@ def _looked_back(visit: Visit, report: PassReport) -> PassReport:
         return report
     try:
         _record_curve(visit)
+        if visit.watch.went_away:
+            bench, moment = visit.bench, Moment.DURING
+            went_away(bench.ledger, bench.clock, visit.number, moment, visit.pass_id)
         is_askable = err is None or isinstance(err, DriveError)
         if is_askable and not isinstance(err, NOT_ASKED_AFTER):
             _read_after(visit)
@@ -197,6 +207,10 @@ def _record_curve(visit: Visit) -> None:
 def _read_after(visit: Visit) -> None:
     """Ask a drive that was not silent before what the pass changed."""
     if visit.before is None or visit.before.reading.route is Route.SILENT:
+        return
+    ledger, now = visit.bench.ledger, visit.bench.clock.now()
+    if is_left_alone(ledger.health(visit.number), Moment.AFTER, now):
+        visit.say(f"How {visit.number} is after the pass is not known: {NOT_ASKED}.")
         return
     after = read_after(visit.bench, visit.number, visit.pass_id)
     if after is not None:

@@ -91,6 +91,7 @@ class Watch:
         self.rested_s = 0.0  # all rests together, those by the clock included
         self.is_failing = is_known_failing
         self.is_failing_noted = is_known_failing
+        self.went_away = False  # at a question
         self.place = (0, 1)  # bytes done, and of how many
 
     # What each request goes through
@@ -200,6 +201,7 @@ class Watch:
             vital = through(examiner.vital)
             self.is_failing |= vital.says is OwnWord.FAILING  # before any write may go on
         except DriveGoneError as err:
+            self.went_away = True
             self._over = partial(DriveGoneError, str(err))
             raise
         finally:

@@ -10,12 +10,14 @@ from refreshd.cards import SlipState
 from refreshd.caretaker import Doing
 from refreshd.errors import (
     DriveFailingError,
+    DriveGoneError,
     DriveHeldError,
     DriveHungError,
     OverheatedError,
     RefusedError,
 )
 from refreshd.events import CarePaused, DriveWithdrawn, HealthRead
+from refreshd.health.left_alone import WENT_AWAY
 from refreshd.health_cards import (
     EvidenceLine,
     HealthReading,
@@ -114,6 +116,32 @@ def test_a_disk_that_rests_is_asked_only_whether_it_stands_still() -> None:
 
     assert there.bays.count("rest") == 1
     assert there.doing() is Doing.IDLE
+
+
+def test_a_drive_that_drops_off_when_it_is_asked_is_not_asked_for_ever() -> None:
+    """H2: it comes back at once, and each time it would be asked as one that has just come."""
+    there = Premises(DAILY)
+    there.take_into_care()
+    there.caretaker.started([])
+    for _ in range(4):
+        there.plug_in()
+        there.end_worker()
+        if SDB in there.bays.orders:
+            silent = HealthReading(Route.SILENT, OwnWord.NOT_SAID, silence=WENT_AWAY)
+            there.record(
+                HealthRead(
+                    drive=K07,
+                    outcome=Verdict.NOT_KNOWN.outcome,
+                    moment=Moment.BETWEEN,
+                    reading=silent,
+                    verdict=Verdict.NOT_KNOWN,
+                )
+            )
+            there.end_visit(DriveGoneError("/dev/sdb: the drive is gone"))
+            del there.bays.orders[SDB]
+        there.caretaker.left(SDB)
+
+    assert there.bays.count("visit") == 2
 
 
 def test_the_policy_can_say_that_only_passes_ask() -> None:
