@@ -125,7 +125,6 @@ def test_a_drive_that_drops_off_when_it_is_asked_is_not_asked_for_ever() -> None
     there.caretaker.started([])
     for _ in range(4):
         there.plug_in()
-        there.end_worker()
         if SDB in there.bays.orders:
             silent = HealthReading(Route.SILENT, OwnWord.NOT_SAID, silence=WENT_AWAY)
             there.record(
@@ -140,6 +139,7 @@ def test_a_drive_that_drops_off_when_it_is_asked_is_not_asked_for_ever() -> None
             there.end_visit(DriveGoneError("/dev/sdb: the drive is gone"))
             del there.bays.orders[SDB]
         there.caretaker.left(SDB)
+        there.wait(5.0)
 
     assert there.bays.count("visit") == 2
 
