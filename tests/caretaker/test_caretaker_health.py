@@ -123,9 +123,10 @@ def test_a_drive_that_drops_off_when_it_is_asked_is_not_asked_for_ever() -> None
     there = Premises(DAILY)
     there.take_into_care()
     there.caretaker.started([])
-    for _ in range(4):
-        there.plug_in()
-        if SDB in there.bays.orders:
+    for sequence in range(20, 24):
+        seat = Seat(SDB.node, sequence)
+        there.plug_in(K07, seat)
+        if seat in there.bays.orders:
             silent = HealthReading(Route.SILENT, OwnWord.NOT_SAID, silence=WENT_AWAY)
             there.record(
                 HealthRead(
@@ -136,9 +137,9 @@ def test_a_drive_that_drops_off_when_it_is_asked_is_not_asked_for_ever() -> None
                     verdict=Verdict.NOT_KNOWN,
                 )
             )
-            there.end_visit(DriveGoneError("/dev/sdb: the drive is gone"))
-            del there.bays.orders[SDB]
-        there.caretaker.left(SDB)
+            there.end_visit(DriveGoneError("/dev/sdb: the drive is gone"), seat)
+        there.caretaker.left(seat)
+        there.end_worker(seat)
         there.wait(5.0)
 
     assert there.bays.count("visit") == 2
