@@ -164,7 +164,8 @@ def _refuse_in_care(desk: Desk, medium: WorkableMedium, evidence: Evidence) -> N
 
 
 def _found(bench: Bench, options: PassOptions, medium: WorkableMedium, evidence: Evidence) -> Found:
-    watch = Watch(bench, begun(options.heat, None, is_silent=False), is_rewriting=False)
+    # A look takes a minute, and is no time to find out that the drive stands no question.
+    watch = Watch(bench, begun(options.heat, None, is_silent=True), is_rewriting=False)
     metered = TimedMedium.over(bench, watch, options)
     bench.attendant.said(f"{medium.place} is looked over for content; nothing is written yet.")
     known = known_patterns(bench.ledger.unfinished_provings(), evidence.size_bytes)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from random import Random
 
 import pytest
 
 from refreshd.errors import DriveGoneError, PassStoppedError, RecordFailedError, RefusedError
 from refreshd.events import ProvingBegun, ProvingCheckpoint, ProvingGivenUp
-from refreshd.health_cards import RawPages, SelfTest, SelfTestKind, SelfTestOutcome
+from refreshd.health_cards import RawPages, SelfTest, SelfTestKind, SelfTestOutcome, Vital
 from refreshd.passes.proving.work import NOT_SURELY_HERE, checkpoint_chunks
 from refreshd.ports import ProvingWish
 from refreshd.proving_cards import ProvingStep
@@ -433,12 +434,27 @@ def test_a_proving_begins_in_the_record_before_anything_is_written() -> None:
     assert "written" in order
 
 
+@dataclass
 class GoneExaminer(TestingExaminer):
     """Asks a drive whose bridge drops off the bus instead of answering."""
 
+    at: str = "read"
+    drops: int = 0
+
     def read(self) -> RawPages:
-        """Ask once, and find it gone."""
-        raise DriveGoneError("/dev/sdb: the drive is gone")
+        """Ask for all pages."""
+        self._drop("read")
+        return super().read()
+
+    def vital(self) -> Vital:
+        """Ask for the temperature."""
+        self._drop("vital")
+        return super().vital()
+
+    def _drop(self, question: str) -> None:
+        if question == self.at:
+            self.drops += 1
+            raise DriveGoneError("/dev/sdb: the drive is gone")
 
 
 TWICE = ProvingWish(is_erasing=True, erase_drive="SIM0001")
@@ -484,3 +500,23 @@ def test_who_names_another_drive_goes_on_with_no_proving() -> None:
 
     with pytest.raises(RefusedError, match="which is not this drive"):
         room.prove(ProvingWish(is_erasing=True, erase_drive="SIM0002"))
+
+
+@pytest.mark.parametrize("at", ["read", "vital"])
+def test_a_drive_that_goes_away_when_it_is_asked_is_proved_without_being_asked(at: str) -> None:
+    """It would never come to its end: each run would be cut short by our own question."""
+    room = small_room()
+    examiner = GoneExaminer(clock=room.clock, at=at)
+    room.examiner = examiner
+    for _ in range(2):
+        with pytest.raises(DriveGoneError):
+            room.prove()
+        room.drive.replug()
+
+    certificate = room.prove()
+
+    assert examiner.drops == 2
+    assert certificate.outcome is Outcome.WARNING
+    told = said(certificate, ProvingStep.HEALTH_AFTER)
+    assert "not asked how it is, since it went away each time" in told
+    assert "went away at that" in said(certificate, ProvingStep.EXTENDED_TEST)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from refreshd.errors import DriveGoneError
 from refreshd.health import judge
 from refreshd.health_cards import HealthEntry, HealthReading, Moment, RawPages, Route, Verdict
 from refreshd.pages import assemble
-from refreshd.passes.proving.work import Work
+from refreshd.passes.proving.work import LEFT_ALONE, Work, is_left_alone
+from refreshd.ports import Examiner
 from refreshd.proving_cards import ProvingStep, StepResult
 from refreshd.quantities import DriveNumber, Outcome
 
@@ -15,8 +17,8 @@ NOBODY_TO_ASK = "There is no drive here that could be asked: this is a file, or 
 def read_before(work: Work) -> StepResult:
     """Ask the drive how it is before anything is written."""
     if work.examiner is None:
-        return StepResult(ProvingStep.HEALTH_BEFORE, Outcome.WARNING, (NOBODY_TO_ASK,))
-    pages = work.examiner.read()
+        return _unasked(work, ProvingStep.HEALTH_BEFORE)
+    pages = _read(work, work.examiner)
     reading = assemble(pages)
     work.health_read(reading, dict(pages.pages))
     return _judged(work, ProvingStep.HEALTH_BEFORE, reading, Moment.BEFORE, ())
@@ -25,11 +27,24 @@ def read_before(work: Work) -> StepResult:
 def read_after(work: Work) -> StepResult:
     """Ask it again, and say what changed while it was proved."""
     if work.examiner is None:
-        return StepResult(ProvingStep.HEALTH_AFTER, Outcome.WARNING, (NOBODY_TO_ASK,))
-    pages: RawPages = work.examiner.read()
+        return _unasked(work, ProvingStep.HEALTH_AFTER)
+    pages = _read(work, work.examiner)
     reading = assemble(pages)
     work.pages_after, work.health_after = dict(pages.pages), reading
     return _judged(work, ProvingStep.HEALTH_AFTER, reading, Moment.AFTER, series_of(work))
+
+
+def _read(work: Work, examiner: Examiner) -> RawPages:
+    try:
+        return examiner.read()
+    except DriveGoneError:
+        work.went_away = True
+        raise
+
+
+def _unasked(work: Work, step: ProvingStep) -> StepResult:
+    why = LEFT_ALONE if is_left_alone(work.proving) else NOBODY_TO_ASK
+    return StepResult(step, Outcome.WARNING, (why,))
 
 
 def series_of(work: Work) -> tuple[HealthEntry, ...]:

@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from refreshd.durations import counted
 from refreshd.health_cards import Measure, SelfTest, SelfTestKind, SelfTestOutcome
-from refreshd.passes.proving.work import Work
+from refreshd.passes.proving.work import Work, is_left_alone
 from refreshd.ports import Examiner
 from refreshd.proving_cards import ProvingStep, StepResult
 from refreshd.quantities import Outcome
@@ -44,6 +44,8 @@ a drive that is left alone (common practice, no source)."""
 
 STARTS_MOST = 3
 
+NOBODY = "there is no drive here that could be asked"
+
 STARTED = 1
 """Stands in the checkpoint of this step for "the test was started"; no byte is meant."""
 
@@ -52,7 +54,9 @@ def run_self_test(work: Work, kind: SelfTestKind) -> StepResult:
     """Let the drive test itself, or wait for the test that an earlier run started."""
     examiner = work.examiner
     if examiner is None:
-        return _not_run(kind, "there is no drive here that could be asked")
+        is_left = is_left_alone(work.proving)
+        why = "it is not asked any more, since it went away at that" if is_left else NOBODY
+        return _not_run(kind, why)
     minutes = examiner.self_test_minutes(kind)
     ended = _taken_up(work, examiner, kind)
     for _ in range(STARTS_MOST):

@@ -33,6 +33,16 @@ NOT_SURELY_HERE = (
     "The proving was interrupted, and nothing proves that the drive was not elsewhere meanwhile."
 )
 
+WENT_AWAY = "It went away when it was asked how it is."
+
+LEFT_ALONE = (
+    "It is not asked how it is, since it went away each time: its dock or case may stand no such "
+    "question. Nothing watches over its temperature, either."
+)
+
+DROPS_MOST = 2
+"""Once may be chance; a drive that goes away at each question would never come to its end."""
+
 R = TypeVar("R")
 
 
@@ -74,6 +84,7 @@ class Work:
     pages_after: dict[PageName, bytes] = field(default_factory=dict)
     health_after: HealthReading | None = None
     checkpoint_bytes: int = CHECKPOINT_BYTES
+    went_away: bool = False  # at a question of a step
     _first: HealthReading | None = None
     _sampled_s: int = -1
     _pauses_told: int = 0
@@ -149,8 +160,11 @@ class Work:
         if isinstance(err, RecordFailedError):
             return
         proving = self.proving
+        results: list[StepResult] = []
+        if self.went_away or self.watch.went_away:
+            results.append(StepResult(proving.step, Outcome.WARNING, (WENT_AWAY,)))
         with suppress(RefreshdError):
-            self.checkpoint(proving.step, proving.next_byte, note=str(err))
+            self.checkpoint(proving.step, proving.next_byte, results=results, note=str(err))
 
     def _record(
         self,
@@ -185,7 +199,8 @@ class Work:
 
 def work_on(bench: Bench, options: PassOptions, proving: Proving, presence: Presence) -> Work:
     """Lay out the work of one run."""
-    heat = begun(options.heat, None, is_silent=False)
+    is_left = is_left_alone(proving)
+    heat = begun(options.heat, None, is_silent=is_left)
     watch = Watch(bench, heat, is_rewriting=True)
     metered = TimedMedium.over(bench, watch, options)
     return Work(
@@ -197,8 +212,17 @@ def work_on(bench: Bench, options: PassOptions, proving: Proving, presence: Pres
         metered=metered,
         presence=presence,
         # The watch asks in the lane that is to move content; a step asks beside this thread.
-        examiner=None if bench.examiner is None else AsideExaminer(bench.examiner, bench.lanes),
+        examiner=None if bench.examiner is None or is_left else _aside(bench, bench.examiner),
     )
+
+
+def _aside(bench: Bench, examiner: Examiner) -> Examiner:
+    return AsideExaminer(examiner, bench.lanes)
+
+
+def is_left_alone(proving: Proving) -> bool:
+    """Say whether a drive is asked nothing any more, since it goes away at that."""
+    return sum(WENT_AWAY in one.sentences for one in proving.results) >= DROPS_MOST
 
 
 def checkpoint_chunks(grid: ChunkGrid, least_bytes: int = CHECKPOINT_BYTES) -> int:
