@@ -326,15 +326,15 @@ def _self_of(fd: int) -> _Self:
     """Return what the disk behind a handle says of itself now."""
     device = os.fstat(fd).st_rdev
     node = block_tree.Node(device)
-    sequence = ioctls.disk_sequence(fd)
+    sequence, size_bytes = ioctls.disk_sequence(fd), ioctls.device_size_bytes(fd)
     # An optical drive takes the same question for an order to erase the disc.
     sector = ata.identify_sector(fd) if node.says("device/type") == DISK_TYPE else None
     return _Self(
         device,
         node.sequence if sequence is None else sequence,
-        ioctls.device_size_bytes(fd),
+        size_bytes,
         block_tree.identity_of(node, sector),
-        has_answered=sector is not None,
+        has_answered=sector is not None and block_tree.is_own_word(sector, size_bytes),
     )
 
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from refreshd.drive import END_BYTES_MAX
 from refreshd.pages import BadPageError, ata_identify, scsi_identity
 from refreshd.pages.ata_identify import AtaIdentity
 from refreshd.pages.octets import printable
@@ -244,6 +245,27 @@ def identity_from_ata(sector: bytes) -> Identity:
         return _own_words(ata_identify.identify(sector))
     except BadPageError:
         return Identity()
+
+
+def is_own_word(sector: bytes, size_bytes: int) -> bool:
+    """
+    Say whether an IDENTIFY DEVICE sector names the very disk behind a node of this size.
+
+    A bridge may answer with rubbish, and a dock with several bays with the drive in the first
+    bay whichever is asked: names out of that are those of no drive, or of another one.
+    """
+    try:
+        said = ata_identify.identify(sector).drive
+    except BadPageError:
+        return False
+    return bool(said.wwn or said.serial) and is_of_size(said.size_bytes, size_bytes)
+
+
+def is_of_size(said_bytes: int | None, size_bytes: int) -> bool:
+    """Say whether a size may be that of a disk; one that is not known (None, 0) may be any."""
+    if not said_bytes or not size_bytes:
+        return True
+    return abs(said_bytes - size_bytes) <= END_BYTES_MAX
 
 
 def _identity_behind(page: bytes) -> Identity:

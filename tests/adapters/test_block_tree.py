@@ -7,7 +7,13 @@ import struct
 from hypothesis import given
 from hypothesis import strategies as st
 
-from refreshd.kernel.block_tree import Identity, _own_serial, _world_wide, identity_from_ata
+from refreshd.kernel.block_tree import (
+    Identity,
+    _own_serial,
+    _world_wide,
+    identity_from_ata,
+    is_own_word,
+)
 
 SERIAL = b"RD-TEST12345678"
 MODEL = b"REFRESHD TEST MODEL 16TB"
@@ -48,6 +54,33 @@ def test_a_damaged_identify_sector_is_no_identity() -> None:
     page[25] ^= 1
 
     assert identity_from_ata(bytes(page)) == Identity()
+
+
+def test_only_a_whole_page_of_this_very_size_is_a_disks_own_word() -> None:
+    """Rubbish from a bridge, and the drive in another bay, must not pass for the drive's names."""
+    size = 1 << 40
+    sector = ata_sector()
+    struct.pack_into("<H", sector, 166, 0x4400)  # word 83: the long count is valid
+    struct.pack_into("<Q", sector, 200, size // 512)
+    sector[511] = 0
+    sector[511] = -sum(sector) % 256
+    page = bytes(sector)
+
+    assert is_own_word(page, size)
+    assert is_own_word(page, size - 4096)  # a bridge keeps some sectors at the end to itself
+    assert not is_own_word(page, 2 * size)
+    assert not is_own_word(page[:-1] + b"\x01", size)
+    assert not is_own_word(b"\x5a" * 512, size)
+
+
+def test_a_page_without_a_name_names_nobody() -> None:
+    """The names would be taken from the bridge, and pass for those of the drive."""
+    sector = bytearray(512)
+    sector[54:94] = swapped(MODEL, 40)
+    sector[510] = 0xA5
+    sector[511] = -sum(sector) % 256
+
+    assert not is_own_word(bytes(sector), 1 << 40)
 
 
 @given(st.binary(max_size=600))

@@ -23,6 +23,7 @@ from refreshd.health_cards import (
 )
 from refreshd.kernel.sg_io import Sent
 from refreshd.pages import assemble, commands
+from refreshd.pages.ata_identify import identify
 from tests import pages_made
 from tests.fakes.asked_disk import (
     ATA_COMMANDS,
@@ -284,7 +285,7 @@ def test_two_empty_logs_may_be_the_same_bytes() -> None:
 
 
 def test_after_one_question_without_answer_nothing_more_is_asked() -> None:
-    """A2, E3: each costs half a minute of a pass, and a reset of the drive at its end."""
+    """A2, E4: each costs half a minute of a pass, and a reset of the drive at its end."""
     disk = ata_disk(whole_drive())
     disk.answers[commands.smart_read_thresholds()] = NO_ANSWER
     examiner = ScsiExaminer(disk)
@@ -467,3 +468,27 @@ def test_a_drive_says_how_long_a_self_test_takes() -> None:
     assert examiner.self_test_minutes(SelfTestKind.EXTENDED) == 200
     assert examiner.self_test_minutes(SelfTestKind.OTHER) is None
     assert doubtful.self_test_minutes(SelfTestKind.SHORT) is None
+
+
+def test_a_dock_that_answers_with_the_drive_of_another_bay_says_nothing_of_this_one() -> None:
+    """E3: the health of the first bay must not be written down as that of the second."""
+    disk = ata_disk(whole_drive())
+    size = size_said_by(whole_drive())
+    disk.size_bytes = size - 4096
+    assert ScsiExaminer(disk).read().route is Route.ATA
+
+    disk.size_bytes = size // 2
+    examiner = ScsiExaminer(disk)
+    asked_before = len(disk.asked)
+
+    assert examiner.read().route is Route.SILENT
+    assert f"that of another drive: it has {size} bytes" in examiner.read().silence
+    assert examiner.vital() == Vital(None)
+    assert set(disk.asked[asked_before:]) == {commands.identify_device()}
+
+
+def size_said_by(raw: RawPages) -> int:
+    """Return the size in bytes that the drive of some pages gives as its own."""
+    size = identify(raw.pages[PageName.ATA_IDENTIFY]).drive.size_bytes
+    assert size is not None
+    return size

@@ -74,6 +74,7 @@ class AskedDisk:
     answers: dict[bytes, Sent | Exception] = field(default_factory=dict)
     first: list[Sent | Exception] = field(default_factory=list)
     celsius: int | None = None
+    size_bytes: int = 0
     is_on_usb: bool = False
     is_virtual: bool = False
     sleeps_in_kernel: bool = False

@@ -57,6 +57,11 @@ class Disk:
         return self.node.is_on_usb
 
     @property
+    def size_bytes(self) -> int:
+        """How large the kernel takes it to be; 0: not known."""
+        return self.node.size_bytes
+
+    @property
     def is_virtual(self) -> bool:
         """Whether it is offered by the host of a virtual machine."""
         return any(part.startswith(_VIRTUAL) for part in self.node.sysfs.resolve().parts)

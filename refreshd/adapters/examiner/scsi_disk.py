@@ -2,7 +2,8 @@
 
 E1  Only SCSI disks (peripheral type 0) get SCSI commands: to an optical drive A1h means "erase".
 E2  `is_asleep` wakes no drive. Every other question may: whoever may not wake it asks that first.
-E3  A drive whose bridge once let a question go without any answer is not asked again.
+E3  What another drive answers in its place, which its size gives away, is no answer.
+E4  A drive whose bridge once let a question go without any answer is not asked again.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from refreshd.adapters.examiner.asking import NO_RIGHT, Line
 from refreshd.adapters.examiner.ata import AtaSpeech
 from refreshd.adapters.examiner.scsi import ScsiSpeech
 from refreshd.health_cards import RawPages, Route, SelfTest, SelfTestKind, Vital
+from refreshd.kernel.block_tree import is_of_size
 from refreshd.kernel.sg_io import Send
 from refreshd.pages.ata_status import Power
 
@@ -25,6 +27,11 @@ ASLEEP = {Power.ASLEEP: True, Power.AWAKE: False, Power.NOT_SAID: None}
 
 _IS_MUTE = "a question got no answer in time; it is not asked again in this stay"
 
+ANOTHER = (
+    "the answer is that of another drive: it has {} bytes, and this disk {}; a dock with several "
+    "bays may let the first one answer for all"
+)
+
 
 class Reach(Protocol):
     """The way to one disk, and what the kernel says of it without asking it."""
@@ -32,6 +39,10 @@ class Reach(Protocol):
     @property
     def is_on_usb(self) -> bool:
         """Whether a bridge stands in front of it."""
+
+    @property
+    def size_bytes(self) -> int:
+        """How large the kernel takes it to be; 0: not known."""
 
     @property
     def is_virtual(self) -> bool:
@@ -113,8 +124,13 @@ class ScsiExaminer:
         identified = ata.identify_forms(line)
         if not isinstance(identified, str):
             sector, is_short = identified
-            self._speech = AtaSpeech.of(sector, is_short=is_short)
-            return self._speech
+            speech = AtaSpeech.of(sector, is_short=is_short)
+            said_bytes = speech.known.drive.size_bytes if speech.known else None
+            if not is_of_size(said_bytes, self._disk.size_bytes):
+                self._silence = ANOTHER.format(said_bytes, self._disk.size_bytes)
+                return None
+            self._speech = speech
+            return speech
         found = ScsiSpeech.of(line)
         if isinstance(found, ScsiSpeech):
             self._speech = found
@@ -139,4 +155,4 @@ class ScsiExaminer:
             line = Line(send)
             yield line
         if line.is_mute:
-            self._silence = _IS_MUTE  # E3
+            self._silence = _IS_MUTE  # E4
