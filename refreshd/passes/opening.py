@@ -33,7 +33,7 @@ from refreshd.passes.heat import LEFT_ALONE_WORDS, SILENT_WORDS, begun, summary_
 from refreshd.passes.metered import MeteredMedium, Pacer
 from refreshd.passes.reading import ChunkReader, Elsewhere
 from refreshd.passes.visit import Visit
-from refreshd.passes.watch import Watch
+from refreshd.passes.watch import Watch, longest
 from refreshd.quantities import DriveNumber, Outcome, PassId, PassKind
 
 
@@ -199,7 +199,7 @@ def _record_curve(visit: Visit) -> None:
                 pass_id=visit.pass_id,
                 doing=visit.state.kind,
                 samples=samples,
-                heat_pauses=pauses,
+                heat_pauses=longest(pauses),
             )
         )
 

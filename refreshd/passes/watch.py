@@ -44,6 +44,10 @@ SAMPLES_MOST = 256
 SAMPLES_KEPT = 8192
 """In memory, before they are thinned out: a day and a half at one in 15 s."""
 
+PAUSES_MOST = 1024
+"""Of one run, in the journal, which takes 2,000. A pass that is held to a low rate may rest for
+heat every few minutes for weeks; the sentence about all rests counts each of them."""
+
 SLICE_S, SLICE_LEAST_S = 1.0, 0.001
 """How long a stop waits at most in a rest."""
 
@@ -282,6 +286,14 @@ def thinned(samples: Sequence[WatchSample], most: int) -> tuple[WatchSample, ...
         first = stretch * len(samples) // stretches
         kept |= _extremes(samples, range(first, (stretch + 1) * len(samples) // stretches))
     return tuple(samples[at] for at in sorted(kept))
+
+
+def longest(pauses: Sequence[HeatPause]) -> tuple[HeatPause, ...]:
+    """Return at most `PAUSES_MOST` rests, the longest ones, as they came one after the other."""
+    if len(pauses) <= PAUSES_MOST:
+        return tuple(pauses)
+    by_length = sorted(pauses, key=lambda one: one.begun_s - one.ended_s)
+    return tuple(sorted(by_length[:PAUSES_MOST], key=lambda one: one.begun_s))
 
 
 def _extremes(samples: Sequence[WatchSample], places: range) -> set[int]:

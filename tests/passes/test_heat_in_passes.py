@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import cycle, pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from refreshd.adapters.thread_lanes import ThreadLanes
 from refreshd.errors import OverheatedError, PassStoppedError
 from refreshd.events import PassInterrupted
-from refreshd.health_cards import WatchSample
+from refreshd.health_cards import HeatPause, WatchSample
+from refreshd.health_tally import SAMPLES_MAX
 from refreshd.passes.bench import PassReport
 from refreshd.passes.heat import BLIND_REST_S
-from refreshd.passes.watch import SAMPLES_MOST, thinned
+from refreshd.passes.watch import PAUSES_MOST, SAMPLES_MOST, longest, thinned
 from refreshd.quantities import PassKind, Span
 from refreshd.simulated.examiner import SimulatedExaminer
 from tests.fakes.broken_ports import BusyAttendant
@@ -313,3 +314,28 @@ def test_a_short_pass_leaves_no_curve() -> None:
     room.refresh()
 
     assert not [one for one in room.ledger.entries if one.event.kind == "pass-watched"]
+
+
+def test_a_pass_that_rests_thousands_of_times_is_recorded_all_the_same() -> None:
+    """T15: the record takes 2,000 rests of one run, and a slow pass in a warm room has more."""
+    warm = warm_room(Plan(chunks=800, lag=4096))
+    answers = cycle((52.0, 44.0))
+    warm.examiner.celsius = lambda: next(answers)
+    report = warm.room.refresh()
+
+    (curve,) = warm.watched
+    assert report.stopped_by is None
+    assert len(curve.heat_pauses) == PAUSES_MOST
+    assert list(curve.heat_pauses) == sorted(curve.heat_pauses)
+    told = " ".join(report.notes)
+    assert int(told.split("The pass rested ")[1].split(" ")[0].replace(",", "")) > SAMPLES_MAX
+
+
+def test_of_many_rests_the_longest_are_kept() -> None:
+    """They say most about the air around the drive."""
+    short = [HeatPause(100 * at, 100 * at + 30, 51) for at in range(PAUSES_MOST)]
+    pauses = [*short, HeatPause(10**6, 10**6 + 900, 54)]
+
+    assert longest(pauses)[-1] == pauses[-1]
+    assert len(longest(pauses)) == PAUSES_MOST
+    assert longest(short) == tuple(short)
