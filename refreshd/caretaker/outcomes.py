@@ -87,7 +87,7 @@ def ended(house: House, one: Occupant, message: WorkerEnded) -> None:
         one.tries = one.failures = 0
         one.trouble_said = ""
     elif run.stop is not None:
-        _stopped(one, run.stop)
+        _stopped(house, one, run, run.stop)
     else:
         _failed(house, one, run, message)
     if run.order.is_of_stranger and not one.hanging:
@@ -144,13 +144,15 @@ def _say_findings(house: House, run: Run) -> None:
         house.post(words.found(house.card(run.order.drive), findings))
 
 
-def _stopped(one: Occupant, stop: Stop) -> None:
+def _stopped(house: House, one: Occupant, run: Run, stop: Stop) -> None:
     if stop.cause is Cause.LONG_ENOUGH:
         one.order = None
         one.over = Over(is_done=False, note=stop.why)
     elif stop.cause is Cause.BY_HAND:
         one.order = None
         one.is_stopped_by_hand = True
+        if run.order.kind is PassKind.PROVING:
+            provings.stopped(house, one, stop.why)
 
 
 def _failed(house: House, one: Occupant, run: Run, message: WorkerEnded) -> None:

@@ -3,7 +3,8 @@ Disks that are proved before they are taken into care.
 
 - S1 A proving begins only by hand. One that was cut short goes on by itself where it provably is
   the same stay of the same disk, or where it only reads. Else it is offered: somebody may have put
-  something on the disk meanwhile, and a proving writes over it.
+  something on the disk meanwhile, and a proving writes over it. One that somebody stopped by hand
+  is offered, too: whoever starts the service anew does not take that back.
 - S2 A disk of an unfinished proving is no stranger, and is not reported as one.
 - S3 What was wished for at the beginning holds for that proving alone. Once it has begun it goes on
   as it was planned: else each pause would begin it anew, and a word that gave up what was on the
@@ -18,9 +19,11 @@ from dataclasses import replace
 from refreshd.caretaker import words
 from refreshd.caretaker.house import House
 from refreshd.caretaker.occupants import Occupant, Run
+from refreshd.events import ProvingCheckpoint
+from refreshd.passes.proving.work import STOPPED_BY_HAND, is_stopped_by_hand
 from refreshd.ports import NO_NUMBER, ProvingWish, VisitOrder
-from refreshd.proving_cards import Certificate, Proving
-from refreshd.quantities import PassKind
+from refreshd.proving_cards import Certificate, Proving, StepResult
+from refreshd.quantities import Outcome, PassKind
 
 
 def take_up(house: House, one: Occupant) -> bool:
@@ -47,7 +50,27 @@ def _unfinished(house: House, one: Occupant) -> Proving | None:
     return None
 
 
+def stopped(house: House, one: Occupant, why: str) -> None:
+    """Write down that somebody stopped a proving, so that no later service goes on with it (S1)."""
+    proving = _unfinished(house, one)
+    if proving is None:
+        return
+    said = StepResult(proving.step, Outcome.SUCCESS, (STOPPED_BY_HAND, f"{why}."))
+    house.write(
+        ProvingCheckpoint(
+            proving_id=proving.id,
+            presence=proving.presence,
+            step=proving.step,
+            next_byte=proving.next_byte,
+            results=(said,),
+            note=why,
+        )
+    )
+
+
 def _may_go_on(one: Occupant, proving: Proving) -> bool:
+    if is_stopped_by_hand(proving):
+        return False
     return _is_same_stay(one, proving) or not proving.plan.is_writing
 
 

@@ -8,6 +8,7 @@ from datetime import date
 from refreshd.cards import DriveCard, Evidence, Finding
 from refreshd.durations import counted
 from refreshd.health_cards import HealthState, Verdict
+from refreshd.passes.proving.work import is_stopped_by_hand
 from refreshd.ports import Notice, Urgency
 from refreshd.proving_cards import Certificate, Proving
 from refreshd.quantities import FindingKind, Outcome, PassKind, SlipNumber
@@ -239,12 +240,14 @@ def proved(node: str, certificate: Certificate) -> Notice:
 
 def proving_waits(node: str, evidence: Evidence, proving: Proving) -> Notice:
     """Say that a proving could go on, and why it does not by itself."""
+    why = "writes to it, and it was unplugged since: what was put on it meanwhile would be lost"
+    if is_stopped_by_hand(proving):
+        why = "was stopped by hand"
     return Notice(
         Urgency.SLIPS,
         f"A disk is at {node} whose proving was cut short",
-        f"{evidence_words(evidence)}.\nIts proving of {proving.begun_at:%Y-%m-%d} writes to it, "
-        "and it was unplugged since: what was put on it meanwhile would be lost, so that it does "
-        f"not go on by itself.\n\nTo go on: refreshd prove {node}\nOtherwise unplug it.",
+        f"{evidence_words(evidence)}.\nIts proving of {proving.begun_at:%Y-%m-%d} {why}, so that "
+        f"it does not go on by itself.\n\nTo go on: refreshd prove {node}\nOtherwise unplug it.",
     )
 
 

@@ -209,6 +209,21 @@ def test_a_proving_goes_on_after_a_restart_in_the_same_stay() -> None:
     assert not there.notices.with_words("not in care")
 
 
+def test_a_proving_that_was_stopped_by_hand_is_not_begun_again_by_a_restart() -> None:
+    """S1: whoever stopped it may have changed their mind about what is on the disk."""
+    there = proving()
+    there.caretaker.stop_proving(SDB.node, "anna")
+    stop_short(there)
+    there.identify(None, SDB, "new")
+    restarted(there)
+
+    assert there.bays.count("visit") == 0
+    (told,) = there.notices.with_words("whose proving was cut short")
+    assert "was stopped by hand, so that it does not go on by itself" in told.body
+    there.caretaker.begin(replace(ASKED, proving=ProvingWish()))
+    assert there.bays.count("visit") == 1
+
+
 def test_a_proving_that_writes_is_offered_when_its_disk_was_elsewhere() -> None:
     """S1: what was put on it meanwhile would be lost."""
     there = proving()

@@ -10,9 +10,14 @@ import pytest
 from refreshd.errors import DriveGoneError, PassStoppedError, RecordFailedError, RefusedError
 from refreshd.events import ProvingBegun, ProvingCheckpoint, ProvingGivenUp
 from refreshd.health_cards import RawPages, SelfTest, SelfTestKind, SelfTestOutcome, Vital
-from refreshd.passes.proving.work import NOT_SURELY_HERE, checkpoint_chunks
+from refreshd.passes.proving.work import (
+    NOT_SURELY_HERE,
+    STOPPED_BY_HAND,
+    checkpoint_chunks,
+    is_stopped_by_hand,
+)
 from refreshd.ports import ProvingWish
-from refreshd.proving_cards import ProvingStep
+from refreshd.proving_cards import ProvingStep, StepResult
 from refreshd.quantities import KIB, MIB, ChunkGrid, Outcome
 from refreshd.simulated.disk import Op, PowerCutError, random_fates
 from refreshd.simulated.ledger import RecordFailure
@@ -520,3 +525,29 @@ def test_a_drive_that_goes_away_when_it_is_asked_is_proved_without_being_asked(a
     told = said(certificate, ProvingStep.HEALTH_AFTER)
     assert "not asked how it is, since it went away each time" in told
     assert "went away at that" in said(certificate, ProvingStep.EXTENDED_TEST)
+
+
+def test_who_goes_on_by_hand_takes_a_stop_by_hand_back() -> None:
+    """S1 of the caretaker: from then on a restart of the service goes on with it again."""
+    room = small_room()
+    interrupted_in(ProvingStep.WRITE, room)
+    (proving,) = room.ledger.unfinished_provings()
+    said_so = StepResult(proving.step, Outcome.SUCCESS, (STOPPED_BY_HAND,))
+    room.ledger.record(
+        ProvingCheckpoint(
+            proving_id=proving.id,
+            presence=proving.presence,
+            step=proving.step,
+            next_byte=proving.next_byte,
+            results=(said_so,),
+        )
+    )
+    assert is_stopped_by_hand(room.ledger.unfinished_provings()[0])
+
+    room.at_step(ProvingStep.WRITE, 0.9, room.gone)
+    with pytest.raises(DriveGoneError):
+        room.prove()
+
+    (proving,) = room.ledger.unfinished_provings()
+    assert not is_stopped_by_hand(proving)
+    assert said_so in proving.results

@@ -21,7 +21,13 @@ from refreshd.passes.proving.beginning import (
 )
 from refreshd.passes.proving.pattern import Pattern, Use
 from refreshd.passes.proving.running import steps_of
-from refreshd.passes.proving.work import NOT_SURELY_HERE, Work, work_on
+from refreshd.passes.proving.work import (
+    NOT_SURELY_HERE,
+    TAKEN_UP_BY_HAND,
+    Work,
+    is_stopped_by_hand,
+    work_on,
+)
 from refreshd.ports import ProvingWish
 from refreshd.proving_cards import Proving, ProvingPlan, ProvingStep, StepResult
 from refreshd.quantities import MediumKind, Outcome
@@ -57,8 +63,11 @@ def _taken_up(bench: Bench, options: PassOptions, proving: Proving, found: Found
     results: tuple[StepResult, ...] = ()
     if step is ProvingStep.IDENTITY:  # killed between its first two records
         step, results = steps_of(proving.plan)[0], identity_of(found)
-    elif not is_same_stay:
-        results = (StepResult(step, Outcome.SUCCESS, (NOT_SURELY_HERE,)),)
+    else:
+        if is_stopped_by_hand(proving):
+            results += (StepResult(step, Outcome.SUCCESS, (TAKEN_UP_BY_HAND,)),)
+        if not is_same_stay:
+            results += (StepResult(step, Outcome.SUCCESS, (NOT_SURELY_HERE,)),)
     work.checkpoint(step, proving.next_byte, results=results, note="taken up again")
     proving = work.proving
     at = f" at byte {proving.next_byte}" if proving.step in _BY_BYTES else ""

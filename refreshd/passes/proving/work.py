@@ -33,6 +33,9 @@ NOT_SURELY_HERE = (
     "The proving was interrupted, and nothing proves that the drive was not elsewhere meanwhile."
 )
 
+STOPPED_BY_HAND = "It was stopped by hand."
+TAKEN_UP_BY_HAND = "It was taken up again by hand."
+
 WENT_AWAY = "It went away when it was asked how it is."
 
 LEFT_ALONE = (
@@ -244,6 +247,11 @@ def faults_of(proving: Proving, step: ProvingStep) -> int:
         for one in proving.results
         if one.step is step and one.outcome is Outcome.FAIL
     )
+
+
+def is_stopped_by_hand(proving: Proving) -> bool:
+    """Say whether the last thing that is known of a proving is that somebody stopped it."""
+    return bool(proving.results) and STOPPED_BY_HAND in proving.results[-1].sentences
 
 
 def was_elsewhere(proving: Proving) -> bool:
