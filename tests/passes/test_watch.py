@@ -4,22 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from threading import Event
 
 import pytest
 
 from refreshd.adapters.thread_lanes import ThreadLanes
-from refreshd.errors import DriveFailingError, DriveGoneError
+from refreshd.errors import DriveFailingError, DriveGoneError, UnreadableError, WriteFailedError
 from refreshd.health_cards import HeatLimits, OwnWord, Vital
 from refreshd.passes.health_gate import AsideExaminer
-from refreshd.passes.heat import begun
-from refreshd.passes.metered import MeteredMedium, Pacer
-from refreshd.passes.watch import Watch
+from refreshd.passes.heat import BLIND_REST_S, BLIND_WORK_S, begun
+from refreshd.passes.metered import NOT_TRIED, MeteredMedium, Pacer
+from refreshd.passes.watch import SLICE_S, Watch
 from refreshd.simulated.clock import SimulatedClock
-from refreshd.simulated.disk import Op
+from refreshd.simulated.disk import Failure, Op
 from refreshd.simulated.drive import SimulatedDrive
 from refreshd.simulated.examiner import SimulatedExaminer
+from refreshd.simulated.lanes import InlineLanes
 from tests.fakes.room import Room
 
 LONGEST_S = 30.0
@@ -224,3 +226,62 @@ def test_a_question_from_the_side_lane_waits_for_no_lane() -> None:
 
     assert metered.bytes_read == 512
     assert not lanes.is_hung
+
+
+def test_every_lane_goes_on_when_a_rest_by_the_clock_is_over() -> None:
+    """W3: no question wakes the others there; one that nobody wakes would wait for ever."""
+    clock, lanes = HeldClock(), CountingLanes()
+    room = Room()
+    room.clock, room.lanes, room.examiner = clock, lanes, SimulatedExaminer(silence="a bridge")
+    watch = Watch(room.bench(), begun(HeatLimits(), None, is_silent=True), is_rewriting=False)
+    metered = MeteredMedium(room.drive, Pacer(clock, lanes, None), watch, 0)
+    SimulatedClock.sleep(clock, BLIND_WORK_S + 1)
+    with ThreadPoolExecutor(2) as threads:
+        looking = threads.submit(metered.read, 0, memoryview(bytearray(512)))
+        assert clock.sleeps.wait(LONGEST_S)
+        other = threads.submit(metered.read, 0, memoryview(bytearray(512)))
+        assert is_kept_waiting(other)
+        clock.may_pass.set()
+        try:
+            assert (looking.exception(LONGEST_S), other.exception(LONGEST_S)) == (None, None)
+        finally:
+            with watch._turn:
+                watch._turn.notify_all()
+    assert lanes.rests >= BLIND_REST_S / SLICE_S
+
+
+@dataclass
+class CountingLanes(InlineLanes):
+    """Counts the waits that are told to be no hang."""
+
+    rests: int = 0
+
+    def __post_init__(self) -> None:
+        super().__init__()
+
+    def resting(self) -> AbstractContextManager[None]:
+        """Count."""
+        self.rests += 1
+        return super().resting()
+
+
+@pytest.mark.parametrize("op", [Op.READ, Op.WRITE])
+def test_nothing_is_written_after_any_failure_before_it_is_proved_who_answers(op: Op) -> None:
+    """What answers after an I/O error may be another drive on the same node, for all lanes."""
+    room = Room()
+    watch = Watch(room.bench(), begun(HeatLimits(), None, is_silent=True), is_rewriting=True)
+    metered = MeteredMedium(room.drive, Pacer(room.clock, room.lanes, None), watch, 0)
+    metered.open_for_writing()
+    data = memoryview(bytearray(4096))
+    room.disk.failure = Failure(1, frozenset({op}))
+    with pytest.raises((UnreadableError, WriteFailedError)):
+        metered.read(0, data) if op is Op.READ else metered.write(0, data)
+    proofs, log = room.drive.proofs, len(room.disk.log)
+
+    with pytest.raises(WriteFailedError, match=NOT_TRIED):
+        metered.write(4096, data)
+    assert len(room.disk.log) == log
+
+    metered.open_for_writing()
+    metered.write(4096, data)
+    assert room.drive.proofs == proofs + 1
