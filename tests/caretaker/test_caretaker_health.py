@@ -84,6 +84,20 @@ def test_it_is_asked_again_after_the_time_of_the_policy() -> None:
     assert there.bays.count("release") == 1, "left connected, it goes back before a day is over"
 
 
+def test_the_bell_for_the_next_reading_is_set() -> None:
+    """H1: also where it comes sooner than the hourly bell."""
+    often: dict[str, object] = {
+        "defaults": {"health_while_attached": "20 minutes", "fixity_interval": "3 years"}
+    }
+    there = attached(often)
+    answer_reading(there)
+    there.end_worker()
+    began = there.clock.now()
+
+    assert (there.sleep_until_bell() - began).total_seconds() == 1200
+    assert there.bays.count("visit") == 2
+
+
 def test_a_reading_puts_off_no_release() -> None:
     """H1: a drive that is left connected goes back as if it had not been asked."""
     often = {"defaults": {"health_while_attached": "1 hour", "fixity_interval": "3 years"}}
@@ -425,6 +439,31 @@ def test_a_failing_drive_whose_refresh_was_by_hand_goes_back() -> None:
     there.interrupt_visit(error=DriveFailingError("the drive says that it is failing"))
 
     assert there.doing() is Doing.RELEASING
+
+
+def test_a_reading_that_cannot_go_on_over_a_failing_drive_goes_back() -> None:
+    """V9: it is not begun again and again."""
+    there = a_due_drive()
+    there.plug_in()
+    read(there, Verdict.DO_NOT_WRITE)
+    there.end_visit(DriveHeldError("K07 is not rewritten"))
+    there.interrupt_visit(error=DriveFailingError("the drive says that it is failing"))
+
+    assert there.doing() is Doing.RELEASING
+
+
+def test_a_slip_for_a_refresh_that_nobody_answered_lapses_when_the_drive_is_to_be_replaced() -> (
+    None
+):
+    """S10: the next one asks for a reading, and says why."""
+    there = a_due_drive()
+    read(there, Verdict.COPY_OFF)
+    there.caretaker.shelf_changed()
+
+    assert there.kinds().count("slip-lapsed") == 1
+    assert there.slip().errand is Errand.FIXITY
+    assert there.slip().reissue_of is not None
+    assert "not rewritten" in there.slip().reason
 
 
 def test_the_unfinished_refresh_of_a_failing_drive_is_not_taken_up() -> None:

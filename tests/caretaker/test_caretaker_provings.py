@@ -186,7 +186,9 @@ def test_a_drive_in_care_is_not_proved() -> None:
     there.plug_in()
     there.end_worker()
 
-    with pytest.raises(RefusedError, match="is K07, and in care"):
+    with pytest.raises(
+        RefusedError, match="is K07, and in care: only a drive that is in nobody's care"
+    ):
         there.caretaker.begin(ASKED)
 
 
