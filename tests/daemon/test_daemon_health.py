@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import signal
-from collections.abc import Iterator
 from pathlib import Path
 from random import Random
 
@@ -41,7 +40,7 @@ def image(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def in_care(place: Place, image: Path) -> Iterator[Path]:
+def in_care(place: Place, image: Path) -> Path:
     """Return the image of drive K07, for which nothing is due."""
     with loops.attached(image) as node:
         place.take_in(node, "K07", "2026-11-01")
