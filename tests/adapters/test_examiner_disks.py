@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from refreshd.adapters.examiner import SilentExaminer, examiner_of
+from refreshd.adapters.examiner import SilentExaminer, examiner_of, how_asked
 from refreshd.adapters.examiner.disk import Disk, celsius_below
+from refreshd.adapters.examiner.nvme import NvmeExaminer
 from refreshd.adapters.examiner.scsi_disk import ScsiExaminer
 from refreshd.adapters.image import ImageFile
 from refreshd.errors import DriveGoneError
@@ -131,3 +132,22 @@ def test_the_sensor_of_another_disk_is_not_taken_for_this_ones(tmp_path: Path) -
     (tmp_path / "disk").mkdir()
 
     assert celsius_below(tmp_path / "disk") is None
+
+
+@pytest.mark.parametrize(
+    ("name", "scsi_type", "kind"),
+    [
+        ("sda", "0", ScsiExaminer),
+        ("sr0", "5", SilentExaminer),  # to an optical drive A1h is an order to erase
+        ("sdb", "14", SilentExaminer),  # a simplified disk
+        ("sdc", None, SilentExaminer),
+        ("nvme0n1", None, NvmeExaminer),
+        ("loop0", None, SilentExaminer),
+        ("vda", None, SilentExaminer),
+    ],
+)
+def test_only_what_is_a_disk_is_sent_commands(name: str, scsi_type: str | None, kind: type) -> None:
+    """E1: what other devices make of the same bytes is not known, or is known and harmful."""
+    found = how_asked(Disk(f"/dev/{name}", 7), name, scsi_type)
+
+    assert type(found) is kind

@@ -32,14 +32,19 @@ def examiner_of(place: str, disk_sequence: int | None) -> Examiner:
     """
     disk = Disk(place, disk_sequence)
     node = disk.node
-    if node.name.startswith("nvme"):
-        return NvmeExaminer(disk, RealRootSide(place, disk_sequence))
-    if node.says("device/type") == DISK_TYPE:
+    return how_asked(disk, node.name, node.says("device/type"))
+
+
+def how_asked(disk: Disk, name: str, scsi_type: str | None) -> Examiner:
+    """Return whoever asks a disk with this name of the kernel's and this type in sysfs."""
+    if name.startswith("nvme"):
+        return NvmeExaminer(disk, RealRootSide(disk.place, disk.disk_sequence))
+    if scsi_type == DISK_TYPE:
         return ScsiExaminer(disk)
     for prefix, why in _SILENT.items():
-        if node.name.startswith(prefix):
+        if name.startswith(prefix):
             return SilentExaminer(why)
-    return SilentExaminer(f"{node.name} is no drive that could be asked")
+    return SilentExaminer(f"{name} is no drive that could be asked")
 
 
-__all__ = ["SilentExaminer", "examiner_of"]
+__all__ = ["SilentExaminer", "examiner_of", "how_asked"]
