@@ -14,7 +14,7 @@ import typer
 from refreshd.cli.answer import Answer
 from refreshd.cli.choosing import reception_of
 from refreshd.cli.signals import StoppedByHandError
-from refreshd.cli.words import AsJson, Number, number_of
+from refreshd.cli.words import AsJson, number_of
 from refreshd.errors import UsageError
 from refreshd.verbs.care import shown
 
@@ -104,13 +104,21 @@ def resume_verb(
 
 def stop_verb(
     ctx: typer.Context,
-    number: Number,
+    number: Annotated[
+        str,
+        typer.Argument(
+            metavar="NUMBER|DEVICE",
+            help="Accession number, such as K07, or the device of a disk that is being proved.",
+        ),
+    ],
     as_json: AsJson = False,
 ) -> Answer:
-    """Let the daemon end the pass over a drive at its next checkpoint. It can go on later."""
-    wanted = number_of(number)
+    """Let the daemon end a pass or a proving at its next checkpoint. It can go on later."""
     with reception_of(ctx) as desk:
-        found = desk.stop(wanted)
+        if number.startswith("/"):
+            wanted, found = number, desk.stop_proving(number)
+        else:
+            wanted, found = number_of(number), desk.stop(number_of(number))
     from refreshd.telling.service_as_json import status_object  # noqa: PLC0415 - a daemon is there.
     from refreshd.telling.status import stopping_line  # noqa: PLC0415
 

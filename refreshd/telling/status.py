@@ -163,10 +163,11 @@ def resumed_line(status: Status) -> str:
 
 def stopping_line(status: Status, drive: str) -> str:
     """Tell that a visit was asked to end."""
-    is_over = all(visit.drive != drive for visit in status.visits)
+    is_over = all(drive not in {visit.drive, visit.seat.node} for visit in status.visits)
+    work = "proving of" if drive.startswith("/") else "pass over"
     if is_over:
-        return f"The pass over {drive} has stopped."
-    return f"The pass over {drive} finishes its segment, writes that down, and stops."
+        return f"The {work} {drive} has stopped."
+    return f"The {work} {drive} finishes its segment, writes that down, and stops."
 
 
 def heard_line(line: Heard) -> str | None:

@@ -24,7 +24,7 @@ from refreshd.configfile import load
 from refreshd.errors import PassStoppedError
 from refreshd.events import DriveArrived, DriveHeld, PutAwayAsked, SlipAnswered, SlipIssued
 from refreshd.messages import Moved, VisitEnded, told
-from refreshd.ports import VisitOrder
+from refreshd.ports import NO_NUMBER, VisitOrder
 from refreshd.quantities import DriveNumber, Errand, Outcome, PassKind, SlipNumber
 from refreshd.wiring.places import SocketPlace
 from refreshd.wiring.shelf import shelf_for_writing
@@ -398,9 +398,29 @@ def test_a_pass_is_stopped_from_elsewhere(rich: Counter, place: Path) -> None:
     assert "stop K07 by root" in asked.house.caretaker.heard
 
 
+def test_a_proving_is_stopped_by_the_device_of_its_disk(rich: Counter, place: Path) -> None:
+    """It has no number yet."""
+    with both(rich, place) as asked:
+        none = asked.by_daemon("stop", "/dev/sdx")
+        asked.house.caretaker.orders.append(VisitOrder(NO_NUMBER, PassKind.PROVING))
+        stopped = asked.by_daemon("stop", "/dev/sdx")
+
+    assert none.code == 2
+    assert stopped.code == 0
+    assert "The proving of /dev/sdx has stopped." in stopped.out
+    assert "stop proving at /dev/sdx by root" in asked.house.caretaker.heard
+
+
 @pytest.mark.parametrize(
     "words",
-    [("status",), ("status", "--follow"), ("pause",), ("resume",), ("stop", "K07")],
+    [
+        ("status",),
+        ("status", "--follow"),
+        ("pause",),
+        ("resume",),
+        ("stop", "K07"),
+        ("stop", "/dev/sdx"),
+    ],
     ids=" ".join,
 )
 def test_what_needs_a_daemon_says_that_there_is_none(
