@@ -111,6 +111,17 @@ def test_content_goes_when_that_was_said_twice(kind: str) -> None:
     assert certificate.outcome is Outcome.SUCCESS
 
 
+def test_who_names_another_drive_is_refused_whatever_stands_on_this_one() -> None:
+    """P1: a serial that does not fit tells that somebody stands before another drive."""
+    room = ProvingRoom()
+    wish = ProvingWish(is_erasing=True, erase_drive="SIM0002")
+
+    with pytest.raises(RefusedError, match=r'"SIM0002", which is not this drive.*"SIM0001"'):
+        room.prove(wish)
+    assert _written(room) == []
+    assert room.ledger.unfinished_provings() == ()
+
+
 @pytest.mark.parametrize("byte", [0x00, 0xFF])
 def test_a_blank_drive_is_written_without_further_words(byte: int) -> None:
     """A factory-new drive, and erased flash, carry nothing that anybody could miss."""
