@@ -551,3 +551,15 @@ def test_who_goes_on_by_hand_takes_a_stop_by_hand_back() -> None:
     (proving,) = room.ledger.unfinished_provings()
     assert not is_stopped_by_hand(proving)
     assert said_so in proving.results
+
+
+def test_a_file_system_on_what_was_written_ends_the_proving_wherever_its_marks_stand() -> None:
+    """P5: what somebody made on it since would else be told as faults of the drive."""
+    room = small_room()
+    interrupted_in(ProvingStep.READ, room)
+    room.drive.signatures = EXT4
+
+    certificate = room.prove()
+
+    assert certificate.id == "P2"
+    assert not certificate.plan.is_writing
