@@ -70,6 +70,15 @@ def measured_words(seconds: float) -> str:
     return f"{counted(minutes // 60, 'hour')} {counted(minutes % 60, 'minute')}"
 
 
+OWN_TEST = "self-test"
+"""How a pass ends what it says it does while the drive tests itself."""
+
+
+def is_own_test(doing: str) -> bool:
+    """Say whether a drive tests itself: then its share is one of that test, and no bytes go."""
+    return doing.endswith(OWN_TEST)
+
+
 def share_words(part: int, whole: int) -> str:
     """Return which share of a drive something is, never rounded to nothing or to all of it."""
     share = 100 * part / whole

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, TextIO
 
 from refreshd.ports import Clock
-from refreshd.words import MINUTE_S, duration_words, rate_words, size_words
+from refreshd.words import MINUTE_S, duration_words, is_own_test, rate_words, size_words
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -55,6 +55,9 @@ class PlainTeller:
         if done_bytes < self._done:  # Another step over the drive, with a rate of its own.
             self._begun, self._rested_s = None, 0.0
         self._done = done_bytes
+        if is_own_test(doing):
+            self._own_test(now, done_bytes, of_bytes, doing)
+            return
         if self._begun is None:
             self._begun = self._said = (now, done_bytes)
             self._tell(f"{doing}: at {_position(done_bytes, of_bytes)}")
@@ -72,6 +75,12 @@ class PlainTeller:
 
     def close(self) -> None:
         """Nothing is open."""
+
+    def _own_test(self, now: float, done_bytes: int, of_bytes: int, doing: str) -> None:
+        """Say how far the drive says that its own test is, each time that it says something new."""
+        if self._begun is None or self._said[1] != done_bytes:
+            self._tell(_own_test_words(done_bytes, of_bytes, doing))
+        self._begun = self._said = (now, done_bytes)
 
     def _rate(self, now: float, of_bytes: int) -> str:
         if self._begun is None:
@@ -100,6 +109,7 @@ class BarTeller:
         self._wants_stop = wants_stop
         self._progress: Progress | None = None
         self._done = 0
+        self._tested = ""  # what was said last of the drive's own test
 
     def wants_stop(self) -> bool:
         """Say whether the pass should finish its segment and stop."""
@@ -107,6 +117,9 @@ class BarTeller:
 
     def moved(self, done_bytes: int, of_bytes: int, doing: str) -> None:
         """Move the bar."""
+        if is_own_test(doing):
+            self._own_test(done_bytes, of_bytes, doing)
+            return
         try:
             is_anew, self._done = done_bytes < self._done, done_bytes
             if self._progress is None:
@@ -142,6 +155,13 @@ class BarTeller:
             self._progress.stop()
             self._progress = None
 
+    def _own_test(self, done_bytes: int, of_bytes: int, doing: str) -> None:
+        """Say in a line how far the drive's own test is: a bar would tell bytes, and none go."""
+        self.close()
+        if (words := _own_test_words(done_bytes, of_bytes, doing)) != self._tested:
+            self._tested = words
+            self.said(words)
+
     def _begin(self, done_bytes: int, of_bytes: int, doing: str) -> None:
         from rich.console import Console  # noqa: PLC0415 - costs every verb time, passes need it.
         from rich.progress import (  # noqa: PLC0415
@@ -165,6 +185,12 @@ class BarTeller:
         # Begun where the pass goes on, so that what was done before counts into no rate.
         self._progress.add_task(doing, total=of_bytes, completed=done_bytes)
         self._progress.start()
+
+
+def _own_test_words(done_bytes: int, of_bytes: int, doing: str) -> str:
+    if not done_bytes:
+        return f"{doing}: under way"
+    return f"{doing}: {100 * done_bytes // of_bytes} % of it done, as the drive says"
 
 
 def _position(done_bytes: int, of_bytes: int) -> str:

@@ -19,7 +19,7 @@ from refreshd.messages import (
 )
 from refreshd.quantities import Outcome
 from refreshd.reception.wire import Heard
-from refreshd.words import duration_words, rate_words, share_words, size_words
+from refreshd.words import duration_words, is_own_test, rate_words, share_words, size_words
 
 TO_MIND_SHOWN = 8
 
@@ -129,13 +129,23 @@ def _visit(visit: VisitUnderWay) -> str:
     asked = f", asked for by {visit.asked_by}" if visit.asked_by else ""
     told = f"{visit.kind.words}{asked}, begun {_moment(visit.begun_at)}"
     if visit.of_bytes:
-        share = share_words(visit.done_bytes, visit.of_bytes)
-        told += f"; {visit.doing}: {size_words(visit.done_bytes)}, {share}"
+        told += f"; {visit.doing}{_how_far(visit)}"
     if visit.rate_bytes_per_s:
         told += f", {rate_words(visit.rate_bytes_per_s)}"
     if visit.left_s is not None:
         told += f", {duration_words(visit.left_s)} left"
     return f"{told}."
+
+
+def _how_far(visit: VisitUnderWay) -> str:
+    if is_own_test(visit.doing):
+        return _of_own_test(visit.done_bytes, visit.of_bytes)
+    return f": {size_words(visit.done_bytes)}, {share_words(visit.done_bytes, visit.of_bytes)}"
+
+
+def _of_own_test(done_bytes: int, of_bytes: int) -> str:
+    """Tell how far a drive says that its own test is; nothing: it has not said it yet."""
+    return f": {100 * done_bytes // of_bytes} % of it" if done_bytes else ""
 
 
 def _slips(status: Status) -> str:
@@ -170,6 +180,12 @@ def stopping_line(status: Status, drive: str) -> str:
     return f"The {work} {drive} finishes its segment, writes that down, and stops."
 
 
+def _moved(moved: Moved) -> str:
+    if is_own_test(moved.doing):
+        return f"{moved.doing}{_of_own_test(moved.done_bytes, moved.of_bytes)}"
+    return f"{moved.doing}, {share_words(moved.done_bytes, moved.of_bytes)}"
+
+
 def heard_line(line: Heard) -> str | None:
     """Tell what happened in one line; None: it is nothing to tell."""
     which = line.drive or "a disk"
@@ -181,7 +197,7 @@ def heard_line(line: Heard) -> str | None:
         case IdentityUnclear() as unclear:
             said = f"cannot be told apart: {unclear.error.message}"
         case Moved() as moved:
-            said = f"{moved.doing}, {share_words(moved.done_bytes, moved.of_bytes)}"
+            said = _moved(moved)
         case Said() as told:
             said = told.sentence
         case VisitEnded() as ended:

@@ -15,7 +15,7 @@ from refreshd.passes.proving.work import Work, is_left_alone
 from refreshd.ports import Examiner
 from refreshd.proving_cards import ProvingStep, StepResult
 from refreshd.quantities import Outcome
-from refreshd.words import DAY_S, MINUTE_S, duration_words
+from refreshd.words import DAY_S, MINUTE_S, OWN_TEST, duration_words
 
 STEPS: Mapping[SelfTestKind, ProvingStep] = MappingProxyType(
     {
@@ -28,6 +28,10 @@ ASK_EVERY_S: Mapping[SelfTestKind, float] = MappingProxyType(
     {SelfTestKind.SHORT: 15.0, SelfTestKind.EXTENDED: 300.0}
 )
 """Each question interrupts the test for a moment; a tenth of the short one's two minutes."""
+
+HEARD_EVERY_S = 30.0
+"""Between two questions whoever watches hears so often that the test still runs: of a worker that
+says nothing for long it is told that its drive hangs."""
 
 SLICE_S = 1.0
 """How long a stop waits at most."""
@@ -102,24 +106,29 @@ def _awaited(
     patience_s = WITHOUT_WORD_S[kind]
     if minutes is not None:
         patience_s = minutes * MINUTE_S * PATIENCE_TIMES + PATIENCE_S
-    began_s = clock.elapsed_s()
+    began_s, done = clock.elapsed_s(), 0
     while clock.elapsed_s() - began_s < patience_s:
-        _wait(work, ASK_EVERY_S[kind])
+        _wait(work, kind, done)
         known = examiner.self_test()
         if known is None or known.outcome is not SelfTestOutcome.UNDER_WAY:
             return known
         if known.percent_left is not None:
-            size = work.grid.size_bytes
-            work.moved(size * (100 - known.percent_left) // 100, f"{kind} self-test")
+            done = work.grid.size_bytes * (100 - known.percent_left) // 100
+        work.moved(done, f"{kind} {OWN_TEST}")
     return None
 
 
-def _wait(work: Work, seconds: float) -> None:
+def _wait(work: Work, kind: SelfTestKind, done: int) -> None:
+    """Ask nothing for a while, and say meanwhile that the test runs on."""
     clock = work.bench.clock
-    until_s = clock.elapsed_s() + seconds
+    heard_s = clock.elapsed_s()
+    until_s = heard_s + ASK_EVERY_S[kind]
     while (left_s := until_s - clock.elapsed_s()) > 0:
         if work.wants_stop():
             raise work.stopped()
+        if clock.elapsed_s() - heard_s >= HEARD_EVERY_S:
+            heard_s = clock.elapsed_s()
+            work.moved(done, f"{kind} {OWN_TEST}")
         clock.sleep(min(SLICE_S, left_s))
 
 
