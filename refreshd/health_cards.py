@@ -235,6 +235,11 @@ class EvidenceLine:
     verdict: Verdict
     sentence: str
 
+    @property
+    def is_praise(self) -> bool:
+        """Say whether it only says that there is nothing to say, which the verdict says already."""
+        return self.part is None and self.verdict is Verdict.FIT
+
 
 class Moment(StrEnum):
     """When a health reading was taken."""

@@ -10,6 +10,13 @@ from refreshd.cards import Evidence, Presence
 from refreshd.health_cards import HealthReading, HeatPause, SelfTestKind, Verdict, WatchSample
 from refreshd.quantities import Outcome, ProvingId
 
+RESULT_WORDS = {
+    Outcome.SUCCESS: "passed",
+    Outcome.WARNING: "passed, with remarks",
+    Outcome.FAIL: "failed",
+}
+"""What a proving came to, in a few words."""
+
 
 class ProvingStep(StrEnum):
     """The steps of a proving, in their order."""

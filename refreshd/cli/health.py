@@ -54,7 +54,8 @@ def _refuse_mistaken(
     number: str | None, *, now: bool, on: str | None, raw: bool, as_json: bool
 ) -> None:
     if number is None and (now or raw):
-        raise UsageError("name the drive: refreshd health NUMBER --now")
+        option = "--now" if now else "--json --raw"
+        raise UsageError(f"name the drive: refreshd health NUMBER {option}")
     if on is not None and not now:
         raise UsageError("--on says where a drive is that is asked now: add --now")
     if raw and not as_json:

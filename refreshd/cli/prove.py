@@ -12,6 +12,7 @@ from refreshd.cli.choosing import reception_of
 from refreshd.cli.words import AsJson
 from refreshd.cli.world import asked_of
 from refreshd.errors import UsageError
+from refreshd.passes.proving.beginning import refuse_contradictions
 from refreshd.ports import ProvingWish
 from refreshd.quantities import Outcome
 from refreshd.verbs.proving import Proved, proving_of
@@ -60,7 +61,7 @@ def prove_verb(
 
     A drive without content is written over; one with content is only read, unless it is said
     twice that all of it may be lost. A proving that was interrupted is taken up again by the same
-    command. 20 TB take two to three days.
+    command. 20 TB take three to four days.
     """
     wish = ProvingWish(
         is_erasing=erase,
@@ -86,6 +87,7 @@ def _refuse_mixed(path: str | None, wish: ProvingWish, *, listing: bool, show: s
         raise UsageError("name the disk to prove: refreshd prove PATH; or --list, or --show P3")
     if looking > 1 or (looking and (path is not None or wish != ProvingWish())):
         raise UsageError("--list and --show only look: give one of them alone")
+    refuse_contradictions(wish)
 
 
 def _listed(ctx: typer.Context) -> Answer:

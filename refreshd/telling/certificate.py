@@ -8,7 +8,14 @@ from textwrap import wrap
 from refreshd.cards import Evidence
 from refreshd.durations import counted
 from refreshd.passes.proving.certifying import advice, headline, not_tested
-from refreshd.proving_cards import Certificate, Proving, ProvingStep, RatePlace
+from refreshd.proving_cards import (
+    RESULT_WORDS,
+    Certificate,
+    Proving,
+    ProvingPlan,
+    ProvingStep,
+    RatePlace,
+)
 from refreshd.quantities import Outcome
 from refreshd.telling.as_json import JsonObject, evidence_object, moment
 from refreshd.telling.health_as_json import pause_object, reading_object, sample_object
@@ -18,13 +25,6 @@ from refreshd.words import measured_words, size_words
 
 WIDTH = 78
 """Columns of a page that anybody can print."""
-
-_RESULT = {
-    Outcome.SUCCESS: "passed",
-    Outcome.WARNING: "passed, with remarks",
-    Outcome.FAIL: "failed",
-}
-
 
 _STEP = {
     Outcome.SUCCESS: "good",
@@ -117,7 +117,8 @@ def _step_lines(certificate: Certificate, step: ProvingStep) -> Iterator[str]:
 def _signed(proved: Proved) -> Iterator[str]:
     if proved.sequence is None:
         return
-    yield f"Record {proved.sequence} of the journal, SHA-256 {proved.digest}"
+    yield f"Record {proved.sequence} of the journal:"
+    yield f"  SHA-256 {proved.digest}"
     yield from _wrapped(
         "This page says what that record says. `refreshd journal verify` shows that the journal "
         "is untouched."
@@ -148,14 +149,20 @@ def proving_list_lines(known: ProvingList, width: int | None = None) -> Iterator
         yield "No drive was proved here yet."
         return
     rows = [*map(_row, known.certificates), *map(_unfinished_row, known.unfinished)]
-    yield from table_lines(("Proving", "Ended", "Result", "Size", "Drive"), rows, width)
+    yield from table_lines(("Proving", "Ended", "Result", "Method", "Size", "Drive"), rows, width)
+
+
+def _method(plan: ProvingPlan) -> str:
+    """Say whether a drive was written over or only read: the second proves much less."""
+    return "written and read" if plan.is_writing else "read only"
 
 
 def _row(certificate: Certificate) -> Sequence[str]:
     return (
         certificate.id,
         certificate.ended_at.date().isoformat(),
-        _RESULT[certificate.outcome],
+        RESULT_WORDS[certificate.outcome],
+        _method(certificate.plan),
         size_words(certificate.evidence.size_bytes),
         drive_words(certificate.evidence),
     )
@@ -169,6 +176,7 @@ def _unfinished_row(proving: Proving) -> Sequence[str]:
         proving.id,
         "-",
         f"not finished: {proving.step}{share}",
+        _method(proving.plan),
         size_words(size),
         drive_words(proving.evidence),
     )

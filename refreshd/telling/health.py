@@ -7,6 +7,7 @@ from datetime import date
 from itertools import groupby
 
 from refreshd.cards import Carrier, DriveCard
+from refreshd.drive import LOOP_MODEL
 from refreshd.durations import counted
 from refreshd.health_cards import (
     EvidenceLine,
@@ -50,7 +51,7 @@ _UNTOLD_NAMED_MAX = 4
 
 _NEXT = {
     Verdict.FIT: (
-        "Go on as planned. That nothing speaks against it is less than it sounds: "
+        "Go on as planned. That nothing it reports speaks against it is less than it sounds: "
         f"{FLEET_STUDY}. A second copy on another drive is what protects."
     ),
     Verdict.WATCH: (
@@ -108,17 +109,21 @@ def health_list_lines(shelf: HealthList, width: int | None = None) -> Iterator[s
     in_care = counted(len(shelf.cards), "drive")
     yield f"{in_care} in care, as of {shelf.as_of}, by health, the worst first"
     yield ""
-    rows = (_shelf_row(card, shelf.as_of) for card in shelf.cards)
+    rows = (
+        _shelf_row(card, shelf.as_of, shelf.findings.get(card.number, 0)) for card in shelf.cards
+    )
     yield from table_lines(_HEADS_OF_SHELF, rows, width)
     if any(_verdict(card.health) is Verdict.FIT for card in shelf.cards):
         yield ""
-        yield f'"{Verdict.FIT}" means that nothing speaks against it; {FLEET_STUDY}.'
+        yield f'"{Verdict.FIT}" means that nothing it reports speaks against it; {FLEET_STUDY}.'
 
 
-def _shelf_row(card: DriveCard, as_of: date) -> tuple[str, ...]:
+def _shelf_row(card: DriveCard, as_of: date, findings: int) -> tuple[str, ...]:
     state = card.health
     read = "never" if state is None else f"{state.read_on}{_ago(state.read_on, as_of)}"
-    return (_verdict(state).value, card.number, card.shelfmark, read, _why(card))
+    waiting = counted(findings, "open finding") if findings else ""
+    why = "; ".join(filter(None, (_why(card), waiting)))
+    return (_verdict(state).value, card.number, card.shelfmark, read, why)
 
 
 def _verdict(state: HealthState | None) -> Verdict:
@@ -131,11 +136,11 @@ def _why(card: DriveCard) -> str:
         is_drive = card.evidence.carrier is Carrier.BLOCK
         return "" if is_drive else f"{card.evidence.carrier.words}: there is no drive to ask"
     worst = (one for one in state.evidence if one.verdict is state.verdict)
-    reasons = [one.sentence for one in worst if not _is_praise(one)]
-    if state.is_silent:
-        reasons.append("it, or the dock before it, answers no question")
+    reasons = [one.sentence for one in worst if not one.is_praise]
+    if state.is_silent and state.verdict is not Verdict.NOT_KNOWN:
+        reasons.append("silent when it was last asked")
     if not reasons and state.verdict is Verdict.FIT:
-        return "nothing speaks against it"
+        return "nothing it reports speaks against it"
     return "; ".join(one.rstrip(".") for one in reasons)
 
 
@@ -172,6 +177,7 @@ def _letter(view: HealthView, width: int | None) -> Iterator[str]:
         yield from _evidence_lines(told, is_last=told is last)
         yield from _reading_lines(told.reading)
         yield from _series_lines(view.series, width)
+        yield from _finding_lines(view)
         yield from _next_lines(card, _verdict(state))
 
 
@@ -201,6 +207,8 @@ def _a(thing: str) -> str:
 def _silent(card: DriveCard, reading: HealthReading) -> Iterator[str]:
     why = f": {reading.silence.rstrip('.')}" if reading.silence else ""
     yield f"It was silent then, which is not the same as healthy{why}."
+    if card.evidence.model == LOOP_MODEL:
+        return
     yield (
         "What helps: another dock, one that passes such commands through to the drive, or a SATA "
         f"port of the server itself; then `refreshd health {card.number} --now`. Until then watch "
@@ -212,9 +220,9 @@ def _evidence_lines(entry: HealthEntry, *, is_last: bool) -> Iterator[str]:
     if not is_last:
         yield f"What follows is from {entry.at.date()}, when it last said something."
     yield ""
-    spoken = [one for one in entry.evidence if not _is_praise(one)]
+    spoken = [one for one in entry.evidence if not one.is_praise]
     if not spoken:
-        yield "Nothing that it says speaks against it."
+        yield "Nothing it reports speaks against it."
     else:
         yield "What it shows, by what would fail:"
         ranked = sorted(spoken, key=_part_rank)
@@ -225,11 +233,6 @@ def _evidence_lines(entry: HealthEntry, *, is_last: bool) -> Iterator[str]:
         yield ""
         yield "Changed since the reading before:"
         yield from (f"  {_sentence(one)}" for one in entry.changes)
-
-
-def _is_praise(line: EvidenceLine) -> bool:
-    """Say whether a line only says that there is nothing to say; the letter says so, too."""
-    return line.part is None and line.verdict is Verdict.FIT
 
 
 def _part_rank(line: EvidenceLine) -> tuple[int, int]:
@@ -353,6 +356,16 @@ def _change_rows(series: Sequence[HealthEntry]) -> Iterator[tuple[str, ...]]:
             if known is not None and known != value:
                 yield str(entry.at.date()), measure.value, f"{known:,}", f"{value:,}"
             before[measure] = value
+
+
+def _finding_lines(view: HealthView) -> Iterator[str]:
+    """Tell that passes found what the drive itself may say nothing of."""
+    if view.open_findings:
+        yield ""
+        yield (
+            f"Besides, passes left {counted(view.open_findings, 'open finding')} about what it "
+            f"holds; `refreshd findings {view.card.number}` says what could not be read or differs."
+        )
 
 
 def _next_lines(card: DriveCard, verdict: Verdict) -> Iterator[str]:

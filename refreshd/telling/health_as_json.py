@@ -44,7 +44,13 @@ def health_state_object(state: HealthState | None) -> JsonObject:
 def health_list_object(shelf: HealthList) -> JsonObject:
     """Return the shelf by health."""
     drives = [
-        {"drive": card.number, "shelfmark": card.shelfmark, "title": card.title, "hold": card.hold}
+        {
+            "drive": card.number,
+            "shelfmark": card.shelfmark,
+            "title": card.title,
+            "hold": card.hold,
+            "open_findings": shelf.findings.get(card.number, 0),
+        }
         | health_state_object(card.health)
         for card in shelf.cards
     ]
@@ -59,6 +65,7 @@ def health_object(view: HealthView) -> JsonObject:
         "shelfmark": card.shelfmark,
         "title": card.title,
         "hold": card.hold,
+        "open_findings": view.open_findings,
         "as_of": day(view.as_of),
         **health_state_object(card.health),
         "readings": [_entry_object(one) for one in view.series],

@@ -8,7 +8,7 @@ from refreshd import events
 from refreshd.cards import Evidence
 from refreshd.durations import counted
 from refreshd.health_tally import HealthEvent
-from refreshd.proving_cards import ProvingStep
+from refreshd.proving_cards import RESULT_WORDS, ProvingStep
 from refreshd.proving_tally import ProvingEvent
 from refreshd.words import size_words
 
@@ -38,7 +38,7 @@ def health_sentence(event: HealthEvent | ProvingEvent) -> str:
 def _of_a_reading(event: events.HealthRead) -> str:
     """Say the verdict, and the worst of what speaks for it."""
     worst = max(event.evidence, key=lambda line: line.verdict.severity, default=None)
-    said = "" if worst is None else worst.sentence
+    said = "" if worst is None or worst.is_praise else worst.sentence
     return _joined(f"health {event.moment}: {event.verdict}", event.reading.silence, said)
 
 
@@ -68,7 +68,12 @@ def _place(event: events.ProvingCheckpoint) -> str:
 def _of_a_certificate(event: events.DriveProved) -> str:
     found = event.certificate
     steps = ", ".join(f"{one.step} {one.outcome}" for one in found.results)
-    ended = f"proving {event.proving_id} of {_drive(found.evidence)}, ended: {found.verdict}"
+    came_to = RESULT_WORDS[found.outcome]
+    how = "written and read" if found.plan.is_writing else "read only"
+    ended = (
+        f"proving {event.proving_id} of {_drive(found.evidence)} ended: {came_to}, {how}; health: "
+        f"{found.verdict}"
+    )
     return f"{ended} ({steps})" if steps else ended
 
 

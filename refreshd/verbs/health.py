@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import date
 
 from refreshd.cards import DriveCard
@@ -20,6 +21,7 @@ class HealthList:
 
     as_of: date
     cards: tuple[DriveCard, ...]
+    findings: Mapping[DriveNumber, int] = field(default_factory=dict)  # how many wait, where any do
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +36,15 @@ class HealthView:
     series: tuple[HealthEntry, ...] = ()
     watches: tuple[PassWatch, ...] = ()
     certificate: Certificate | None = None
+    open_findings: int = 0
 
 
 def health_list(station: Station) -> HealthList:
     """List the drives in care, what asks for something first; see `worst_first`."""
     with shelf_for_reading(station) as shelf:
         cards = shelf.ledger.drives()
-    return HealthList(station.clock.now().date(), worst_first(cards))
+        findings = Counter(one.drive for one in shelf.ledger.findings())
+    return HealthList(station.clock.now().date(), worst_first(cards), dict(findings))
 
 
 def worst_first(cards: Iterable[DriveCard]) -> tuple[DriveCard, ...]:
@@ -79,4 +83,5 @@ def health_of(station: Station, number: DriveNumber) -> HealthView:
             series=ledger.health(number),
             watches=ledger.watches(number),
             certificate=certificates[-1] if certificates else None,
+            open_findings=len(ledger.findings(number)),
         )

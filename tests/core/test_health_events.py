@@ -239,8 +239,8 @@ def test_a_proving_is_told_from_its_beginning_to_its_certificate() -> None:
             "The step reading ended"
         ),
         (
-            "proving P1 of model Meridian 4T, serial ZX-0042, ended: fit for duty "
-            "(identity success, reading warning)"
+            "proving P1 of model Meridian 4T, serial ZX-0042 ended: passed, with remarks, "
+            "written and read; health: fit for duty (identity success, reading warning)"
         ),
         "proving P1 was given up: another one was begun",
     ]

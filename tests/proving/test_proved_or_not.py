@@ -283,3 +283,27 @@ def test_a_later_proving_that_ended_well_mends_that() -> None:
     room.prove(seed="b" * 32)
 
     assert proof_missing(room.ledger, room.drive.evidence()) is None
+
+
+def test_reading_alone_does_not_mend_what_failed_by_writing() -> None:
+    """A drive that holds less than it claims can be read from end to end without a complaint."""
+    room = ProvingRoom(drive=NewDrive)
+    room.examiner = TestingExaminer(clock=room.clock, is_failing=True)
+    room.prove()
+    room.examiner = TestingExaminer(clock=room.clock)
+    assert room.prove(ProvingWish(is_reading_only=True)).outcome is not Outcome.FAIL
+
+    assert "failed its proving P1" in (proof_missing(room.ledger, room.drive.evidence()) or "")
+
+
+def test_a_drive_that_was_only_read_is_said_to_have_been_only_read() -> None:
+    """It is let through, since a drive with content cannot be proved by more; but it is said."""
+    room = ProvingRoom(drive=NewDrive)
+    room.prove(ProvingWish(is_reading_only=True))
+    attendant = QuietAttendant()
+
+    heed_proof(room.ledger, K07, room.drive.evidence(), Unproved.REFUSE, attendant)
+
+    assert attendant.sentences == [
+        "K07: its proving P1 only read it: neither writing nor its capacity was tested."
+    ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from base64 import b64decode
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -215,6 +216,18 @@ def test_the_shelf_is_told_on_any_terminal(width: int | None) -> None:
     assert "\x1b" not in told
     for word in ("K01", "K02", "K03", "K04", "fit", "known", "write"):
         assert word in told
+
+
+def test_what_passes_found_stands_beside_what_a_drive_says() -> None:
+    """A drive may report nothing while a place of it could not be read: both are said."""
+    listed = HealthList(TODAY, shelf().cards, {DriveNumber("K01"): 2})
+
+    told = "\n".join(health_list_lines(listed))
+    letter = "\n".join(health_lines(replace(view(FIT), open_findings=1)))
+
+    assert "nothing it reports speaks against it; 2 open findings" in told
+    assert "passes left 1 open finding" in letter
+    assert "`refreshd findings K07`" in letter
 
 
 def test_an_image_has_nobody_to_be_asked() -> None:

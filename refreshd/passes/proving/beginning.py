@@ -91,10 +91,7 @@ def plan_for(found: Found, wish: ProvingWish, making: Making) -> ProvingPlan:
         UsageError: The wishes contradict each other.
 
     """
-    if wish.is_erasing and wish.is_reading_only:
-        raise UsageError("--erase writes over the drive, --read-only writes nothing; give one")
-    if wish.erase_drive and not wish.is_erasing:
-        raise UsageError("--erase-drive says which drive --erase is about; give both, or neither")
+    refuse_contradictions(wish)
     _refuse_other_name(found, wish)
     is_writing = not wish.is_reading_only
     if found.look.has_content and is_writing:
@@ -114,6 +111,14 @@ def plan_for(found: Found, wish: ProvingWish, making: Making) -> ProvingPlan:
         seed=making.seed,
         chunk_bytes=making.chunk_bytes,
     )
+
+
+def refuse_contradictions(wish: ProvingWish) -> None:
+    """Raise UsageError for wishes that no drive could fulfil together."""
+    if wish.is_erasing and wish.is_reading_only:
+        raise UsageError("--erase writes over the drive, --read-only writes nothing; give one")
+    if wish.erase_drive and not wish.is_erasing:
+        raise UsageError("--erase-drive says which drive --erase is about; give both, or neither")
 
 
 def how_to_erase(found: Found) -> str:

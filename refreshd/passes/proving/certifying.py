@@ -51,6 +51,8 @@ def not_tested(certificate: Certificate) -> Iterator[str]:
 def advice(certificate: Certificate) -> Iterator[str]:
     """Yield what to do now."""
     if certificate.outcome is Outcome.FAIL:
+        if not certificate.plan.is_writing:
+            yield "What it carries was left as it was: copy it to another drive first."
         yield (
             "Keep nothing on it. If cable, dock or memory may be the cause, prove it again "
             "elsewhere with --anew; else return it to where it was bought, with this certificate."

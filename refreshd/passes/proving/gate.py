@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from refreshd.cards import Carrier, Evidence
 from refreshd.drive import LOOP_MODEL
 from refreshd.errors import RefusedError
@@ -13,7 +15,7 @@ from refreshd.quantities import DriveNumber, Outcome
 
 def proof_missing(ledger: Ledger, evidence: Evidence) -> str | None:
     """
-    Say in what way a drive is not proved; None: its last proving ended well.
+    Say in what way a drive is not proved; None: it was, and no failed proving stands.
 
     An image file, a loop device and a mounted folder are no drives, and nobody proves them.
     """
@@ -27,15 +29,39 @@ def proof_missing(ledger: Ledger, evidence: Evidence) -> str | None:
     certificates = ledger.certificates(evidence)
     if not certificates:
         return "it was never proved: there is no certificate of an acceptance test"
-    return _of_the_last(certificates[-1])
-
-
-def _of_the_last(certificate: Certificate) -> str | None:
-    if certificate.outcome is not Outcome.FAIL:
+    failed = _failed(certificates)
+    if failed is None:
         return None
     return (
-        f"it failed its proving {certificate.id} on {certificate.ended_at.date()}; `refreshd prove "
-        f"--show {certificate.id}` says why"
+        f"it failed its proving {failed.id} on {failed.ended_at.date()}; `refreshd prove "
+        f"--show {failed.id}` says why"
+    )
+
+
+def _failed(certificates: Sequence[Certificate]) -> Certificate | None:
+    """
+    Return the failed proving that stands; None: there is none.
+
+    A later one that ended well settles it, but not by reading alone what failed by writing: a
+    drive that holds less than it claims can be read without a complaint.
+    """
+    standing: Certificate | None = None
+    for one in certificates:
+        if one.outcome is Outcome.FAIL:
+            standing = one
+        elif standing is not None and (one.plan.is_writing or not standing.plan.is_writing):
+            standing = None
+    return standing
+
+
+def _only_read(ledger: Ledger, evidence: Evidence) -> str | None:
+    """Say that a drive, whose provings ended well, was never proved by writing."""
+    certificates = ledger.certificates(evidence)
+    if not certificates or any(one.plan.is_writing for one in certificates):
+        return None
+    return (
+        f"its proving {certificates[-1].id} only read it: neither writing nor its capacity was "
+        "tested"
     )
 
 
@@ -49,12 +75,16 @@ def heed_proof(
     """
     Say that a drive was never proved, or insist on it, as the policy has it.
 
+    One with content can only be proved by reading: that is enough for the policy, and it is said.
+
     Raises:
         RefusedError: The policy insists.
 
     """
     missing = proof_missing(ledger, evidence)
     if missing is None:
+        if only_read := _only_read(ledger, evidence):
+            attendant.said(f"{number}: {only_read}.")
         return
     if unproved is Unproved.REFUSE:
         raise RefusedError(

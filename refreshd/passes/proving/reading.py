@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from refreshd.drive import LOOP_MODEL
+from refreshd.durations import counted
 from refreshd.errors import require
 from refreshd.fixity import digest
 from refreshd.passes.proving.explaining import ELSEWHERE, Misread, misread, sentences
@@ -26,13 +28,11 @@ from refreshd.words import rate_words, size_words
 
 SLOW_NAMED = 5
 
-METHODS = {
-    ReadBackMethod.LAGGED: "so much later than it was written that no cache could answer",
-    ReadBackMethod.CACHE_DROPPED: "past the memory of this server",
-    ReadBackMethod.UNCERTAIN: (
-        "but it is so small that its own cache may have answered in its place"
-    ),
-}
+UNCERTAIN_WORDS = "but it is so small that its own cache may have answered in its place"
+LOOP_WORDS = (
+    "but what was written to the file may still have stood in the memory of this server, which "
+    "then answered in place of the disk"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,14 +244,28 @@ def read_all(work: Work) -> StepResult:
     if not proving.plan.is_writing:
         said = f"All of it, {size}, was read; nothing was written, so nothing could be compared."
         return StepResult(ProvingStep.READ, Outcome.WARNING, (said, *rates))
-    method = work.metered.readback_method(0)
-    said = f"All of it, {size}, was read and compared, {METHODS[method]}."
+    how, is_certain = _read_past_caches(work)
+    said = f"All of it, {size}, was read and compared, {how}."
     if sweep.findings.known:
         outcome = Outcome.FAIL
-    elif method is ReadBackMethod.UNCERTAIN:
+    elif not is_certain:
         outcome = Outcome.WARNING
     require(proving.step is ProvingStep.READ, "what was read was written before")
     return StepResult(ProvingStep.READ, outcome, (said, *rates))
+
+
+def _read_past_caches(work: Work) -> tuple[str, bool]:
+    """Say how far the medium itself must have answered, and whether no cache is in doubt."""
+    if work.proving.evidence.model == LOOP_MODEL:
+        return LOOP_WORDS, False
+    match work.metered.readback_method(0):
+        case ReadBackMethod.CACHE_DROPPED:
+            return "past the memory of this server", True
+        case ReadBackMethod.LAGGED:
+            lag = size_words(work.metered.lag_bytes)
+            return f"each place after {lag} more had gone over the drive, past its cache", True
+        case ReadBackMethod.UNCERTAIN:
+            return UNCERTAIN_WORDS, False
 
 
 def _rates_told(rates: tuple[RatePlace, ...]) -> tuple[tuple[str, ...], Outcome]:
@@ -259,16 +273,23 @@ def _rates_told(rates: tuple[RatePlace, ...]) -> tuple[tuple[str, ...], Outcome]
     slow = [one for one in rates if one.is_slow]
     said = []
     if stretches:
-        middle = stretches[len(stretches) // 2]
-        said.append(
-            f"It reads {rate_words(stretches[0])} at the start, {rate_words(middle)} in the middle "
-            f"and {rate_words(stretches[-1])} at the end."
-        )
+        said.append(f"It reads {_along(stretches)}.")
     said += [
         f"It is slow from byte {one.start} on for {size_words(one.length)}: "
         f"{rate_words(one.rate_bytes_per_s)}."
         for one in slow[:SLOW_NAMED]
     ]
     if len(slow) > SLOW_NAMED:
-        said.append(f"{len(slow) - SLOW_NAMED} further places are slow.")
+        said.append(f"{counted(len(slow) - SLOW_NAMED, 'further slow place')} not named here.")
     return tuple(said), Outcome.WARNING if slow else Outcome.SUCCESS
+
+
+def _along(stretches: Sequence[int]) -> str:
+    """Tell the rate at no more places than it was measured at."""
+    first, *others = map(rate_words, stretches)
+    if not others:
+        return first
+    if len(others) == 1:
+        return f"{first} at the start and {others[0]} at the end"
+    middle = rate_words(stretches[len(stretches) // 2])
+    return f"{first} at the start, {middle} in the middle and {others[-1]} at the end"
