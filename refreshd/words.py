@@ -61,13 +61,18 @@ def about_words(seconds: float) -> str:
 
 def measured_words(seconds: float) -> str:
     """Return a length of time that was measured, such as ``3 hours 20 minutes``."""
+    if seconds < 0.05:  # noqa: PLR2004 - what one decimal would show as nothing.
+        return "less than 0.1 seconds"
     if seconds < MINUTE_S:
         return f"{seconds:.1f} seconds"
     if seconds < HOUR_S:
-        whole = divmod(int(seconds), MINUTE_S)
-        return f"{counted(whole[0], 'minute')} {counted(whole[1], 'second')}"
-    minutes = round(seconds / MINUTE_S)
-    return f"{counted(minutes // 60, 'hour')} {counted(minutes % 60, 'minute')}"
+        return _two_units(*divmod(int(seconds), MINUTE_S), "minute", "second")
+    return _two_units(*divmod(round(seconds / MINUTE_S), 60), "hour", "minute")
+
+
+def _two_units(large: int, small: int, unit: str, part: str) -> str:
+    """Say both, or the larger alone where the smaller is nothing."""
+    return f"{counted(large, unit)} {counted(small, part)}" if small else counted(large, unit)
 
 
 OWN_TEST = "self-test"

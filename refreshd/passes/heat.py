@@ -43,7 +43,7 @@ from enum import StrEnum
 
 from refreshd.durations import counted
 from refreshd.health_cards import HeatLimits, HeatPause
-from refreshd.words import duration_words
+from refreshd.words import duration_words, measured_words
 
 CELSIUS_LEAST, CELSIUS_MOST = -40, 125
 """What a sensor in a drive can measure; ATA drives use -127 to -1 and 128 up for "none", too.
@@ -262,14 +262,14 @@ def change_words(before: Heat, after: Heat, at_s: float) -> str | None:
             f"{after.limits.go_on_celsius} °C."
         )
     if before.state is HeatState.RESTING and after.state is HeatState.WORKING:
-        rested = duration_words(at_s - before.since_s)
+        rested = measured_words(at_s - before.since_s)
         return f"The drive is at {after.believed} °C after a rest of {rested}: the pass goes on."
     return None
 
 
 def given_up_words(before: Heat, after: Heat, at_s: float) -> str:
     """Return why a pass is given up for now."""
-    rested = duration_words(at_s - before.since_s)
+    rested = measured_words(at_s - before.since_s)
     if before.state is not HeatState.RESTING:
         why = f"the policy gives a pass up at {after.limits.give_up_celsius} °C"
     elif (after.believed or 0) >= after.limits.give_up_celsius:
@@ -293,7 +293,8 @@ def summary_words(pauses: Sequence[HeatPause]) -> str:
     """Return how often and how long a pass rested for heat; there is at least one such rest."""
     rested_s = sum(one.ended_s - one.begun_s for one in pauses)
     hottest = max(one.highest_celsius for one in pauses)
+    how_often = "once" if len(pauses) == 1 else counted(len(pauses), "time")
     return (
-        f"The pass rested {counted(len(pauses), 'time')} for heat, {duration_words(rested_s)} in "
-        f"all; the drive was at {hottest} °C at most."
+        f"The pass rested {how_often} for heat, {measured_words(rested_s)} in all; the drive was "
+        f"at {hottest} °C at most."
     )

@@ -222,7 +222,7 @@ def test_a_new_drive_is_proved(usual: Played) -> None:
 def test_a_hot_drive_rests_and_goes_on(usual: Played) -> None:
     """The pass waits until the drive has cooled, and then reads all of it."""
     assert "the pass rests until it has cooled to 45 °C" in usual.told
-    assert "after a rest of 6 minutes: the pass goes on" in usual.told
+    assert "after a rest of 5 minutes 30 seconds: the pass goes on" in usual.told
 
 
 def test_a_failing_drive_is_read_and_not_written_to(usual: Played) -> None:

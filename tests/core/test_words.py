@@ -75,6 +75,9 @@ def test_measured_times_are_told_closely() -> None:
     assert measured_words(0.24) == "0.2 seconds"
     assert measured_words(252) == "4 minutes 12 seconds"
     assert measured_words(65100) == "18 hours 5 minutes"
+    assert measured_words(0.01) == "less than 0.1 seconds"
+    assert measured_words(300) == "5 minutes"
+    assert measured_words(7200) == "2 hours"
 
 
 def test_a_share_is_never_rounded_to_nothing_or_to_all() -> None:

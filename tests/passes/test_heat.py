@@ -114,7 +114,7 @@ def test_a_drive_that_does_not_cool_in_an_hour_is_given_up() -> None:
     assert heard(heat, 45, REST_S_MAX).state is WORKING
     given_up = heard(heat, 47, REST_S_MAX)
     assert given_up.state is GIVEN_UP
-    assert "47 °C: it has not cooled to 45 °C in a rest of 60 minutes" in given_up_words(
+    assert "47 °C: it has not cooled to 45 °C in a rest of 1 hour" in given_up_words(
         heat, given_up, REST_S_MAX
     )
     assert heard(given_up, 20, REST_S_MAX + 1) == given_up
@@ -211,6 +211,9 @@ def test_the_rests_are_summed_up_in_a_sentence() -> None:
     pauses = (HeatPause(0, 600, 51), HeatPause(1000, 1900, 53))
     assert summary_words(pauses) == (
         "The pass rested 2 times for heat, 25 minutes in all; the drive was at 53 °C at most."
+    )
+    assert summary_words(pauses[:1]) == (
+        "The pass rested once for heat, 10 minutes in all; the drive was at 51 °C at most."
     )
 
 

@@ -11,7 +11,7 @@ from refreshd.proving_cards import Certificate, RatePlace
 from refreshd.telling.health import USE_MEASURES
 from refreshd.telling.pictures.chart import Band, Dot, Panel, Picture, Place, Scale
 from refreshd.verbs.health import HealthView
-from refreshd.words import duration_words, rate_words, size_words
+from refreshd.words import MINUTE_S, measured_words, rate_words, size_words
 
 USE = (*USE_MEASURES, Measure.ENDURANCE_USED, Measure.SPARE_LEFT)
 """What grows, or shrinks, with use alone; all other figures tell of trouble when they change."""
@@ -109,7 +109,7 @@ def _between(low: int, high: int) -> str:
 
 
 def _time(seconds: int) -> str:
-    return counted(seconds, "second") if seconds < 60 else duration_words(seconds)  # noqa: PLR2004
+    return counted(seconds, "second") if seconds < MINUTE_S else measured_words(seconds)
 
 
 def _pause_words(pause: HeatPause) -> str:
