@@ -19,6 +19,9 @@ from refreshd.kernel.block_tree import Node, closure, loop_devices
 from refreshd.kernel.mounts import Mount, device_of_node, swap_paths, visible_mounts
 from refreshd.kernel.openers import Writer, writers
 
+OUR_NAME = "refreshd"
+"""Name of a process that is our own command."""
+
 
 def reason_in_use(path: str | Path) -> str | None:
     """
@@ -128,8 +131,15 @@ def _reasons(place: str, node: Node, family: frozenset[Node]) -> Iterator[str]:
     for writer in _all_writers(place):
         yield (
             f"{place} is in use: process {writer.pid} ({writer.name}) holds {writer.path} open for "
-            "writing; end that first"
+            f"writing; {what_of(writer)}"
         )
+
+
+def what_of(writer: Writer) -> str:
+    """Say what to do about a process that writes to a disk; one of ours is not to be killed."""
+    if writer.name == OUR_NAME:
+        return "it works on the drive already: let it end, or stop it where it was begun"
+    return "end that first"
 
 
 def _all_writers(place: str, address: Path = root_side.SOCKET) -> Iterator[Writer]:

@@ -13,10 +13,11 @@ import pytest
 
 from refreshd.adapters.block import BlockDevice
 from refreshd.adapters.image import ImageFile
-from refreshd.adapters.in_use import _above, member_note, reason_in_use
+from refreshd.adapters.in_use import _above, member_note, reason_in_use, what_of
 from refreshd.errors import MediumInUseError, RefusedError
 from refreshd.kernel.block_tree import Node, all_disks, closure
 from refreshd.kernel.mounts import own_mounts, parse_mountinfo
+from refreshd.kernel.openers import Writer
 from refreshd.quantities import MIB
 from tests import loops
 
@@ -274,3 +275,11 @@ def test_odd_names_in_the_mount_table_are_understood() -> None:
     assert (mount.point, mount.source, mount.kind) == ("/a b\\c", "/dev/x y", "ext3")
     assert (os.major(mount.device), os.minor(mount.device)) == (98, 0)
     assert not re.search(r"[^\x20-\x7e]", mount.options)
+
+
+def test_nobody_is_told_to_end_a_proving_that_is_under_way() -> None:
+    """A process of ours that works on the drive is let end; any other writer is to be ended."""
+    ours, other = Writer(712, "refreshd", "/dev/sdx"), Writer(713, "copier", "/dev/sdx")
+
+    assert "let it end" in what_of(ours)
+    assert what_of(other) == "end that first"
