@@ -34,7 +34,7 @@ def shelf_lines(shelf: ShelfList, width: int | None = None) -> Iterator[str]:
 
 def _row(line: ShelfLine, as_of: date) -> tuple[str, ...]:
     card = line.card
-    rewritten = "not proved yet" if line.rewritten.on is None else str(line.rewritten.on)
+    rewritten = "not all of it yet" if line.rewritten.on is None else str(line.rewritten.on)
     remarks = "; ".join((*_remarks(line, as_of), *_health_remark(card)))
     return (str(line.due.due), card.number, card.shelfmark, card.title, rewritten, remarks)
 
