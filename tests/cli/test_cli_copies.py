@@ -26,6 +26,14 @@ def counter(tmp_path: Path, policy: Path) -> Counter:
 
 
 @pytest.fixture
+def image(tmp_path: Path) -> Path:
+    """Return an image of 16 MiB: its refresh lasts longer than two verbs on a busy server."""
+    path = tmp_path / "drive.img"
+    path.write_bytes(Random(11).randbytes(256 * CHUNK))
+    return path
+
+
+@pytest.fixture
 def k08(counter: Counter, k07: Path, tmp_path: Path) -> Path:
     """Return the image of K08; its content is another one than that of K07."""
     path = tmp_path / "other.img"

@@ -588,6 +588,16 @@ def until_heard(house: House, word: str) -> None:
     pytest.fail(f"the caretaker never heard {word}")
 
 
+@contextmanager
+def ended(process: subprocess.Popen[str]) -> Iterator[None]:
+    """End a process whose test failed: it would be waited for, for ever."""
+    try:
+        yield
+    except BaseException:
+        process.kill()
+        raise
+
+
 def until_moved(process: subprocess.Popen[str]) -> None:
     """Read what a pass says until it has begun."""
     assert process.stderr is not None
@@ -604,7 +614,7 @@ def test_a_signal_asks_the_daemon_to_stop_and_the_end_is_waited_for(
     """Exit code 4, one object on stdout, and a sentence that says what was asked."""
     with both(counter, place, begin_only) as asked:
         words = ("--socket", asked.house.path, "fixity", "K07", "--json")
-        with counter.process(*words) as process:
+        with counter.process(*words) as process, ended(process):
             until_moved(process)
             process.send_signal(number)
             until_heard(asked.house, "stop K07")
@@ -623,7 +633,7 @@ def test_a_second_signal_leaves_and_the_daemon_goes_on_stopping(
     """The pass is the daemon's: nothing is torn by leaving."""
     with both(counter, place, begin_only) as asked:
         words = ("--socket", asked.house.path, "fixity", "K07", "--json")
-        with counter.process(*words) as process:
+        with counter.process(*words) as process, ended(process):
             until_moved(process)
             process.send_signal(signal.SIGINT)
             until_heard(asked.house, "stop K07")
@@ -642,7 +652,7 @@ def test_following_tells_what_happens_until_it_is_ended_by_hand(
     """The end by Ctrl-C is the usual one, and no failure."""
     with both(counter, place, begin_only) as asked:
         words = ("--socket", asked.house.path, "status", "--follow")
-        with counter.process(*words) as process:
+        with counter.process(*words) as process, ended(process):
             assert process.stdout is not None
             begin = process.stdout.readline()
             moment = threading.Event()
