@@ -76,7 +76,10 @@ def test_every_record_of_health_is_a_line_of_the_journal(kept: Counter) -> None:
         "health between passes: not known. The bridge passes no command through",
         "proving P1 began on model Meridian 4T, serial ZX-0042: all 4.0 TB are written, then read",
         "proving P1 came to writing, byte 0. The step identity ended",
-        ("proving P1 of model Meridian 4T, serial ZX-0042, ended: fit for duty (identity success)"),
+        (
+            "proving P1 of model Meridian 4T, serial ZX-0042 ended: passed, written and read; "
+            "health: fit for duty (identity success)"
+        ),
         "proving P2 began on model Meridian 4T, serial ZX-0042: all 4.0 TB are written, then read",
         "proving P2 was given up: another one was begun",
     ]

@@ -57,13 +57,21 @@ def step(told: dict[str, object], name: str) -> tuple[str, str]:
     return worst, " ".join(s for one in own for s in one["sentences"])
 
 
+def assert_all_compared(told: dict[str, object]) -> None:
+    """All of it was right; of a loop device it is said that memory may have answered."""
+    outcome, said = step(told, "reading")
+
+    assert outcome == "warning"
+    assert "was read and compared, but what was written to the file may still" in said
+
+
 def test_a_new_disk_is_written_and_read_back(counter: Counter, blank: str) -> None:
     """A real device, with direct I/O on real threads, ends in a certificate of the journal."""
     told = prove(counter, blank)
 
     assert step(told, "capacity")[0] == "success"
     assert step(told, "writing")[0] == "success"
-    assert step(told, "reading")[0] == "success"
+    assert_all_compared(told)
     assert told["record"]["sequence"] > 0  # type: ignore[index] # JSON
     again = counter.run("prove", "--show", str(told["proving"]))
     assert f"SHA-256 {told['record']['digest']}" in again.out  # type: ignore[index] # JSON
@@ -117,7 +125,7 @@ def test_a_disk_with_content_is_written_over_when_told_twice(
         told = prove(counter, node, "--erase", "--erase-drive", str(SIZE))
 
     assert told["plan"]["is_erasing"] is True  # type: ignore[index] # JSON
-    assert step(told, "reading")[0] == "success"
+    assert_all_compared(told)
 
 
 def test_a_disk_that_is_mounted_is_refused(counter: Counter, tmp_path: Path) -> None:
@@ -218,4 +226,4 @@ def test_a_killed_proving_goes_on_from_its_checkpoint(counter: Counter, blank: s
 
     assert [one["step"] for one in listed["unfinished"]] == ["writing"]
     assert told["proving"] == "P1"
-    assert step(told, "reading")[0] == "success"
+    assert_all_compared(told)
