@@ -236,7 +236,7 @@ def test_a_hold_for_waiting_sectors_that_somebody_lifted_stays_lifted_until_more
     room.room.ledger.record(HoldLifted(drive=K07, reason="its sibling was checked"))
     room.room.clock.sleep(86400)
 
-    assert refreshed(room.room).outcome is not Outcome.FAIL
+    assert room.room.refresh().outcome is not Outcome.FAIL
 
     room.examiner.measures[Measure.WAITING_SECTORS] = 3
     with pytest.raises(DriveHeldError, match="is not rewritten"):
