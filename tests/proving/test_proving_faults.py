@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import pytest
 
-from refreshd.errors import OverheatedError
+from refreshd.errors import DriveHungError, OverheatedError
 from refreshd.health_cards import HeatLimits, Measure, SelfTestKind, SelfTestOutcome, Verdict
 from refreshd.passes.proving.rates import RateMeter, judged
 from refreshd.passes.proving.work import FAULTS_MOST
@@ -15,7 +16,7 @@ from refreshd.proving_cards import Certificate, ProvingStep, RatePlace
 from refreshd.quantities import KIB, MIB, Outcome, Span
 from refreshd.simulated.clock import SimulatedClock
 from refreshd.simulated.disk import Failure, Op
-from tests.fakes.proving_room import ProvingRoom, TestingExaminer, outcome_of, said
+from tests.fakes.proving_room import NewDrive, ProvingRoom, TestingExaminer, outcome_of, said
 
 BLOCK = 4 * KIB
 PLACE = 3 * MIB
@@ -368,3 +369,58 @@ def test_a_rest_for_heat_is_no_slow_place() -> None:
 
     assert min(one.rate_bytes_per_s for one in rates) > 90 * MIB
     assert len(rates) == 7  # of eight stretches, the one with the rest left out
+
+
+@dataclass
+class StickyDrive(NewDrive):
+    """Its cache holds one sector wrongly, and gives that until enough else was read."""
+
+    wrong: int = PLACE
+    keeps_bytes: int = MIB
+    is_wrong: bool = False
+    since: int | None = None  # bytes read since it gave that; None: it did not yet
+
+    def read(self, start: int, into: memoryview) -> None:
+        """Read; what lies in the cache comes from there."""
+        super().read(start, into)
+        if not self.is_wrong:
+            return
+        if start <= self.wrong < start + len(into):
+            if self.since is None or self.since < self.keeps_bytes:
+                into[self.wrong - start] ^= 1
+                self.since = 0
+        elif self.since is not None:
+            self.since += len(into)
+
+
+def test_a_second_reading_is_made_past_every_cache() -> None:
+    """P4: a cache that says the same wrong thing twice is no fault of the medium."""
+    room = ProvingRoom(drive=StickyDrive, cache=64 * KIB)
+    drive = room.drive
+    assert isinstance(drive, StickyDrive)
+    drive.keeps_bytes = room.lag
+    room.at_step(ProvingStep.READ, 0, lambda: setattr(drive, "is_wrong", True))
+
+    certificate = room.prove()
+
+    told = said(certificate, ProvingStep.READ)
+    assert "differed once and matched once" in told
+    assert "flipped in what was written" not in told
+
+
+def test_nothing_more_is_asked_of_a_drive_that_hangs() -> None:
+    """Closing would flush, and this process would hang with the drive before it could tell."""
+    room = ProvingRoom()
+    closed: list[str] = []
+
+    def hang() -> None:
+        room.drive.forbid_writing = lambda: closed.append("closed")  # type: ignore[method-assign]
+        raise DriveHungError("a request has not been answered")
+
+    room.at_step(ProvingStep.WRITE, 0.5, hang)
+    with pytest.raises(DriveHungError):
+        room.prove()
+
+    assert closed == []
+    (proving,) = room.ledger.unfinished_provings()
+    assert proving.step is ProvingStep.WRITE

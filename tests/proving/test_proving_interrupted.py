@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 import pytest
@@ -10,6 +10,7 @@ import pytest
 from refreshd.errors import DriveGoneError, PassStoppedError, RecordFailedError, RefusedError
 from refreshd.events import ProvingBegun, ProvingCheckpoint, ProvingGivenUp
 from refreshd.health_cards import RawPages, SelfTest, SelfTestKind, SelfTestOutcome, Vital
+from refreshd.passes.proving.beginning import unfinished_of
 from refreshd.passes.proving.work import (
     NOT_SURELY_HERE,
     STOPPED_BY_HAND,
@@ -563,3 +564,19 @@ def test_a_file_system_on_what_was_written_ends_the_proving_wherever_its_marks_s
 
     assert certificate.id == "P2"
     assert not certificate.plan.is_writing
+
+
+def test_the_pattern_on_a_drive_of_another_size_is_a_copy() -> None:
+    """Without names the seed alone tells: a copy of it on a larger drive is another drive."""
+    room = small_room()
+    room.drive.has_own_names = False
+    room.at_step(ProvingStep.WRITE, 0.5, room.gone)
+    with pytest.raises(DriveGoneError):
+        room.prove()
+    room.drive.replug()
+    found = room.found(room.bench())
+    provings = room.ledger.unfinished_provings()
+    assert unfinished_of(found, provings) == provings[0]
+
+    larger = replace(found.evidence, size_bytes=2 * SMALL)
+    assert unfinished_of(replace(found, evidence=larger), provings) is None

@@ -208,6 +208,19 @@ def test_a_sector_that_cannot_be_read_is_located(
     assert f"From byte {place} on, 512 bytes" in says
 
 
+def test_a_disk_that_cannot_be_read_where_its_identity_stands_is_not_written_to(
+    counter: Counter, lying: tuple[FaultyFile, str]
+) -> None:
+    """One in care that fails at its beginning must not pass for a stranger's."""
+    file, node = lying
+    file.bad = {range(4096, 8192): 5}
+
+    said = counter.run("prove", node, "--json")
+
+    assert said.code == 4
+    assert "it cannot be told which drive this is" in said.error
+
+
 def test_a_killed_proving_goes_on_from_its_checkpoint(counter: Counter, blank: str) -> None:
     """I6: SIGKILL in the middle of the writing costs nothing but the time since the checkpoint."""
     assert counter.policy is not None
