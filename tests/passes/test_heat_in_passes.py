@@ -115,7 +115,7 @@ def test_a_drive_that_stays_warm_at_rest_is_given_up() -> None:
     report = warm.room.refresh()
 
     assert isinstance(report.stopped_by, OverheatedError)
-    assert "has not cooled to 45 °C in a rest of 60 minutes" in str(report.stopped_by)
+    assert "has not cooled to 45 °C in a rest of 1 hour" in str(report.stopped_by)
     assert report.bytes_read == 0
 
 
