@@ -371,6 +371,22 @@ def test_a_rest_for_heat_is_no_slow_place() -> None:
     assert len(rates) == 7  # of eight stretches, the one with the rest left out
 
 
+@pytest.mark.parametrize("start", [0, 30 * MIB])
+def test_no_rate_is_told_of_a_stretch_shorter_than_what_is_read_ahead(start: int) -> None:
+    """What was read ahead is through in no time, and would pass for the rate at the end."""
+    clock = SimulatedClock()
+    meter = RateMeter(clock, 50 * MIB, MIB, start)
+    for done in range(start + MIB, 51 * MIB, MIB):
+        if done <= 48 * MIB:  # The last two were read ahead.
+            clock.sleep(0.1)
+        meter.moved(done)
+
+    rates = [(one.start, one.start + one.length) for one in meter.take()]
+
+    whole = [(0, 16 * MIB), (16 * MIB, 32 * MIB), (32 * MIB, 50 * MIB)]
+    assert rates == (whole if start == 0 else whole[2:])
+
+
 @dataclass
 class StickyDrive(NewDrive):
     """Its cache holds one sector wrongly, and gives that until enough else was read."""

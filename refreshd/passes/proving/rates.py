@@ -13,7 +13,8 @@ from refreshd.quantities import Span
 
 STRETCHES = 256
 STRETCH_CHUNKS_MIN = 16
-"""On a small drive a stretch is longer than what is read ahead, or its rate would say nothing."""
+"""A stretch is longer than what is read ahead, or its rate would say nothing: the last one of a
+drive takes up what is left over, and one that a resumed run cuts short is not told."""
 
 SLOW_SHARE = 0.6
 """A stretch below this part of its neighbours' median is slow. Chosen, no source: the rate of a
@@ -53,6 +54,7 @@ class RateMeter:
         self._size = size_bytes
         chunks = max(STRETCH_CHUNKS_MIN, -(-size_bytes // chunk_bytes) // STRETCHES + 1)
         self._stretch = chunks * chunk_bytes
+        self._least = min(STRETCH_CHUNKS_MIN * chunk_bytes, size_bytes)
         self._from, self._since_s = start, clock.elapsed_s()
         self._is_spoilt = False
         self._usual: deque[float] = deque(maxlen=_REQUESTS_REMEMBERED)
@@ -61,11 +63,11 @@ class RateMeter:
 
     def moved(self, done: int) -> None:
         """Everything before byte `done` is through."""
-        if done % self._stretch and done < self._size:
+        if done < self._size and (done % self._stretch or self._size - done < self._least):
             return
         now = self._clock.elapsed_s()
         length, took = done - self._from, now - self._since_s
-        if length > 0 and took > 0 and not self._is_spoilt:
+        if length >= self._least and took > 0 and not self._is_spoilt:
             self._found.append(RatePlace(self._from, length, int(length / took)))
         self._from, self._since_s, self._is_spoilt = done, now, False
 
