@@ -391,7 +391,7 @@ def test_no_rate_is_told_of_a_stretch_shorter_than_what_is_read_ahead(start: int
 class StickyDrive(NewDrive):
     """Its cache holds one sector wrongly, and gives that until enough else was read."""
 
-    wrong: int = PLACE
+    wrong: int = 8 * MIB - BLOCK  # the end, behind which nothing else is read by itself
     keeps_bytes: int = MIB
     is_wrong: bool = False
     since: int | None = None  # bytes read since it gave that; None: it did not yet
