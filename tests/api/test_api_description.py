@@ -165,10 +165,14 @@ def test_no_question_breaks_the_interface(
 
     def act(case: Any) -> None:  # noqa: ANN401 - the library's own type
         response = case.call(app=app)
-        case.validate_response(response, excluded_checks=LOOSE)
+        if response.status_code != TOO_LARGE:  # the library knows no such answer to a wrong body
+            case.validate_response(response, excluded_checks=LOOSE)
 
     ask(asked.as_strategy(generation_mode=mode), EXAMPLES_ALONE, act)
 
+
+TOO_LARGE = 413
+"""Some wrong bodies are larger than the gate lets in; `test_api_limits` holds it to that."""
 
 LOOSE = [positive_data_acceptance]
 """A question that is well formed may still make no sense: a date in the future, a drive on hold."""
@@ -210,6 +214,8 @@ def test_no_question_breaks_the_server(house: House) -> None:
             except (httpx.InvalidURL, httpx.LocalProtocolError, TypeError, ValueError):
                 return  # Nobody can send that.
             assert response.status_code < 500
+            if response.status_code == TOO_LARGE:
+                return
             case.validate_response(response, excluded_checks=LOOSE)
 
         for param in IN_EACH_MODE:
