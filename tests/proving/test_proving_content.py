@@ -111,6 +111,21 @@ def test_content_goes_when_that_was_said_twice(kind: str) -> None:
     assert certificate.outcome is Outcome.SUCCESS
 
 
+def test_a_drive_that_cannot_be_read_in_places_may_carry_content() -> None:
+    """What nobody can look at is not blank: it is written over on two words, like content."""
+    room = ProvingRoom()
+    room.disk.bad.add(SOMEWHERE // 512)
+
+    certificate = room.prove()
+
+    assert _written(room) == []
+    assert not certificate.plan.is_writing
+    assert certificate.outcome is Outcome.FAIL
+    with pytest.raises(RefusedError, match=rf"1 place that cannot be read.*byte {SOMEWHERE}\)"):
+        room.prove(ERASE)
+    assert room.prove(TWICE).plan.is_writing
+
+
 def test_who_names_another_drive_is_refused_whatever_stands_on_this_one() -> None:
     """P1: a serial that does not fit tells that somebody stands before another drive."""
     room = ProvingRoom()

@@ -64,8 +64,12 @@ class Look:
 
     @property
     def has_content(self) -> bool:
-        """Say whether there is anything that somebody may want to keep."""
-        return bool(self.signatures or self.foreign)
+        """
+        Say whether there is anything that somebody may want to keep.
+
+        What cannot be read may be that, too, save on a drive that a proving has begun to fill.
+        """
+        return bool(self.signatures or self.foreign or (self.unreadable and not self.seeds))
 
     @property
     def seeds(self) -> frozenset[str]:
@@ -83,6 +87,13 @@ class Look:
             found.append(
                 f"data at {len(self.foreign)} of {counted(len(self.seen), 'place')} looked at "
                 f"(byte {named}{more})"
+            )
+        if self.unreadable:
+            named = ", ".join(str(span.start) for span in self.unreadable[:PLACES_NAMED])
+            more = " and further on" if len(self.unreadable) > PLACES_NAMED else ""
+            found.append(
+                f"{counted(len(self.unreadable), 'place')} that cannot be read, and may hold "
+                f"anything (byte {named}{more})"
             )
         return "; ".join(found)
 
