@@ -60,6 +60,12 @@ class Evidence:
     has_own_names: bool = False
 
     @property
+    def name_words(self) -> str:
+        """Return what it calls itself, such as ``model X, serial Y``; empty: it has no names."""
+        named = (("model", self.model), ("serial", self.serial), ("world-wide name", self.wwn))
+        return ", ".join(f"{what} {name}" for what, name in named if name)
+
+    @property
     def geometry(self) -> Geometry:
         """Size and sectors of a block medium."""
         return Geometry(self.size_bytes, self.logical_bytes, self.physical_bytes)

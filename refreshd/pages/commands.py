@@ -179,11 +179,6 @@ def self_test(kind: SelfTestKind) -> bytes:
     return _execute_off_line(_of_kind(_ATA_TESTS, kind))
 
 
-def stop_self_test() -> bytes:
-    """Order it to give up the self-test under way."""
-    return _execute_off_line(0x7F)
-
-
 def _smart_read(feature: int, log: int = 0) -> bytes:
     return _pass_through(
         _SMART, _Protocol.PIO_IN, _IN_BLOCKS, feature=feature, lba=_SMART_SIGNATURE | log
@@ -255,11 +250,6 @@ def send_diagnostic(kind: SelfTestKind) -> bytes:
     return bytes((0x1D, _of_kind(_SCSI_TESTS, kind) << 5, 0, 0, 0, 0))
 
 
-def stop_diagnostic() -> bytes:
-    """Order a SCSI drive to give up the self-test in the background."""
-    return bytes((0x1D, 0b100 << 5, 0, 0, 0, 0))
-
-
 # ── NVMe ──
 
 ALL_NAMESPACES = 0xFFFFFFFF
@@ -304,11 +294,6 @@ def nvme_self_test(kind: SelfTestKind) -> AdminCommand:
 
     """
     return AdminCommand(opcode=0x14, nsid=ALL_NAMESPACES, cdw10=_of_kind(_NVME_TESTS, kind))
-
-
-def nvme_stop_self_test() -> AdminCommand:
-    """Order an NVMe drive to give up the self-test under way."""
-    return AdminCommand(opcode=0x14, nsid=ALL_NAMESPACES, cdw10=0xF)
 
 
 def _get_log_page(log: int, data_bytes: int) -> AdminCommand:

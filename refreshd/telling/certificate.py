@@ -76,16 +76,7 @@ def _facts(certificate: Certificate) -> Iterator[str]:
 
 def drive_words(evidence: Evidence) -> str:
     """Name a drive by what it says of itself."""
-    names = [
-        f"{what} {name}"
-        for what, name in (
-            ("model", evidence.model),
-            ("serial", evidence.serial),
-            ("world-wide name", evidence.wwn),
-        )
-        if name
-    ]
-    return ", ".join(names) or f"{evidence.carrier.words} without names"
+    return evidence.name_words or f"{evidence.carrier.words} without names"
 
 
 def _size(evidence: Evidence) -> str:

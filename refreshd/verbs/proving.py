@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from refreshd.adapters.drive_lock import DriveLock
 from refreshd.adapters.evidence import read_medium
 from refreshd.adapters.folder import MountedFolder
-from refreshd.adapters.in_use import member_note, unseen_note
 from refreshd.cards import Carrier, Evidence
 from refreshd.drive import identify
 from refreshd.errors import (
@@ -47,7 +46,12 @@ from refreshd.wiring.shelf import (
     shelf_for_writing,
 )
 from refreshd.wiring.station import Station
-from refreshd.wiring.visits import desk_laid, refuse_doubtful_clock
+from refreshd.wiring.visits import (
+    bench_for,
+    desk_laid,
+    refuse_doubtful_clock,
+    say_what_else_is_known,
+)
 
 SEED_BYTES = 16
 
@@ -116,22 +120,13 @@ def _opened(desk: Desk, path: str) -> WorkableMedium:
 
 
 def _proved(desk: Desk, medium: WorkableMedium, wish: ProvingWish, seed: str) -> Entry:
-    station, ledger = desk.station, desk.shelf.ledger
+    station = desk.station
     evidence = desk.lanes.aside(medium.evidence)()
     _refuse_in_care(desk, medium, evidence)
     kind = read_medium(medium.place).kind
     policy = resolve(station.policy.policy, kind)
-    for note in (member_note(evidence.signatures, medium.place), unseen_note(medium.place)):
-        if note is not None:
-            station.attendant.said(f"{note}.")
-    bench = Bench(
-        medium,
-        ledger,
-        station.clock,
-        desk.lanes,
-        station.attendant,
-        examiner=station.examiner_of(medium),
-    )
+    say_what_else_is_known(station, evidence, medium)
+    bench = bench_for(desk, medium)
     options = _options(policy)
     found = _found(bench, options, medium, evidence)
     with _numbering(station):

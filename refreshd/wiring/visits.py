@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from refreshd.adapters.drive_lock import DriveLock
 from refreshd.adapters.in_use import member_note, unseen_note
 from refreshd.adapters.thread_lanes import ThreadLanes
-from refreshd.cards import DriveCard
+from refreshd.cards import DriveCard, Evidence
 from refreshd.errors import ClockError, require
 from refreshd.expectation import expect
 from refreshd.passes.accession import run_accession
@@ -100,9 +100,7 @@ def run_pass(desk: Desk, card: DriveCard, medium: WorkableMedium, wish: PassWish
     """Say what is expected, then run the pass with what the policy says now."""
     station = desk.station
     policy = station.policy_of(card.medium, card.number)
-    for note in (member_note(card.evidence.signatures, medium.place), unseen_note(medium.place)):
-        if note is not None:
-            station.attendant.said(f"{note}.")
+    say_what_else_is_known(station, card.evidence, medium)
     is_closing = wish.kind is PassKind.REFRESH and (wish.is_closing or policy.is_closing)
     _say_expectation(desk, card, wish.kind, policy, is_closing=is_closing)
     options = PassOptions(
@@ -114,17 +112,21 @@ def run_pass(desk: Desk, card: DriveCard, medium: WorkableMedium, wish: PassWish
         heat=policy.heat,
         policy=policy.as_text() | {DIRECTORY_KEY: str(station.staging_directory)},
     )
-    ledger = desk.shelf.ledger
-    bench = Bench(
-        medium,
-        ledger,
-        station.clock,
-        desk.lanes,
-        station.attendant,
-        wish.ring,
-        station.examiner_of(medium),
-    )
-    return _RUNS[wish.kind](bench, card.number, options)
+    return _RUNS[wish.kind](bench_for(desk, medium, wish.ring), card.number, options)
+
+
+def say_what_else_is_known(station: Station, evidence: Evidence, medium: WorkableMedium) -> None:
+    """Say of what a medium may be a part, and who could use it unseen."""
+    for note in (member_note(evidence.signatures, medium.place), unseen_note(medium.place)):
+        if note is not None:
+            station.attendant.said(f"{note}.")
+
+
+def bench_for(desk: Desk, medium: WorkableMedium, ring: StagingFile | None = None) -> Bench:
+    """Lay out what a pass or a proving works with."""
+    station = desk.station
+    ledger, examiner = desk.shelf.ledger, station.examiner_of(medium)
+    return Bench(medium, ledger, station.clock, desk.lanes, station.attendant, ring, examiner)
 
 
 def _say_expectation(

@@ -168,15 +168,7 @@ def _named(found: Found) -> StepResult:
     if found.is_file:
         said = f"A file of {size}, no drive: what is tested is the disk on which it lies."
         return StepResult(ProvingStep.IDENTITY, Outcome.WARNING, (said,))
-    names = ", ".join(
-        f"{what} {name}"
-        for what, name in (
-            ("model", evidence.model),
-            ("serial", evidence.serial),
-            ("world-wide name", evidence.wwn),
-        )
-        if name
-    )
+    names = evidence.name_words
     if found.has_names:
         said = f"It says of itself: {names}; {size}."
         return StepResult(ProvingStep.IDENTITY, Outcome.SUCCESS, (said,))
