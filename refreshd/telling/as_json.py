@@ -157,6 +157,7 @@ def drive_object(view: DriveView) -> JsonObject:
         "withdrawn_on": day(card.withdrawn_on),
         "holding": card.holding,
         "copies": list(view.copies),
+        "proof": view.proof,
         "passes": [_history_object(one) for one in view.passes],
         "unfinished_passes": [_state_object(one) for one in view.unfinished],
         "findings": [finding_object(one) for one in view.findings],

@@ -114,6 +114,8 @@ def _about_the_drive(view: DriveView) -> Iterator[str]:
     if card.claimed_written_on is not None:
         claimed = f"; the owner says that it was written on {card.claimed_written_on}"
     yield f"It was taken into care on {card.accessioned_on}{claimed}."
+    if view.proof:
+        yield f"{view.proof[0].upper()}{view.proof[1:]}."
     if card.holding:
         yield f"{_about_copies(card.holding, view.copies)}."
     if card.evidence.carrier is Carrier.FOLDER:

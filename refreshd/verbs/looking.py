@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from refreshd.cards import DriveCard, Finding, LastRewrite, PassHistory, PassState
+from refreshd.passes.proving.gate import proof_words
 from refreshd.planning import Due, due_dates
 from refreshd.quantities import DriveNumber, PassKind
 from refreshd.wiring.shelf import Shelf, shelf_for_reading
@@ -63,6 +64,7 @@ class DriveView:
     findings: tuple[Finding, ...]
     recorded_chunks: int
     copies: tuple[DriveNumber, ...] = ()  # other drives in care of the same holding
+    proof: str = ""  # whether it was ever proved, as the end of a sentence; empty: no drive
 
     @property
     def card(self) -> DriveCard:
@@ -88,6 +90,7 @@ def look_at(station: Station, number: DriveNumber) -> DriveView:
             findings=ledger.findings(number),
             recorded_chunks=ledger.recorded_chunks(number),
             copies=_copies(card, ledger.drives()),
+            proof=proof_words(ledger, card.evidence),
         )
 
 

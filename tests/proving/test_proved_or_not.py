@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 from random import Random
@@ -21,7 +22,10 @@ from refreshd.policy_values import Unproved
 from refreshd.ports import ProvingWish, Seat
 from refreshd.quantities import KIB, DriveNumber, Outcome, PassKind
 from refreshd.simulated.clock import SimulatedClock
+from refreshd.telling.as_json import drive_object
+from refreshd.telling.shelf import drive_lines
 from refreshd.verbs.care import Accession, take_in
+from refreshd.verbs.looking import look_at
 from refreshd.verbs.passes import refresh
 from refreshd.verbs.proving import prove
 from refreshd.wiring.station import Station
@@ -148,6 +152,29 @@ def test_a_drive_that_was_proved_is_taken_in_without_a_word(station: Station, dr
 
     assert "proved:" not in said(station).replace("never proved", "")
     assert NEVER not in said(station)
+
+
+def test_the_card_of_a_drive_leads_to_its_certificate(station: Station, drive: Path) -> None:
+    """A successor who has only the number on the case finds what the drive was taken in on."""
+    proved(station, drive)
+    filled(drive)
+    take_in(station, accession(drive))
+
+    view = look_at(station, K07)
+    lines = list(drive_lines(view))
+
+    assert re.match(r"it passed its proving P1 on \d{4}-\d\d-\d\d", view.proof)
+    assert "`refreshd prove --show P1` shows its certificate" in view.proof
+    assert f"I{view.proof[1:]}." in lines
+    assert drive_object(view)["proof"] == view.proof
+
+
+def test_the_card_says_that_a_drive_was_never_proved(station: Station, drive: Path) -> None:
+    """Likewise."""
+    filled(drive)
+    take_in(station, accession(drive))
+
+    assert look_at(station, K07).proof == NEVER
 
 
 def test_the_policy_can_insist_at_the_accession(

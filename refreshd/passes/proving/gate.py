@@ -93,3 +93,17 @@ def heed_proof(
             f'content already can be let through by unproved = "say" in [drive.{number}]'
         )
     attendant.said(f"{number}: {missing}.")
+
+
+def proof_words(ledger: Ledger, evidence: Evidence) -> str:
+    """Say of a drive in care whether it was proved, and where that stands; empty: no drive."""
+    said = proof_missing(ledger, evidence) or _only_read(ledger, evidence)
+    certificates = ledger.certificates(evidence)
+    if said is not None or not certificates:
+        return said or ""
+    last = certificates[-1]
+    remarks = ", with remarks" if last.outcome is Outcome.WARNING else ""
+    return (
+        f"it passed its proving {last.id} on {last.ended_at.date()}{remarks}; `refreshd prove "
+        f"--show {last.id}` shows its certificate"
+    )
