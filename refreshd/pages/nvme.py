@@ -70,9 +70,20 @@ def health(page: bytes) -> Health:
     else:
         refused[Measure.CELSIUS] = "the drive gives 0 K, which stands for no sensor"
     warned = [_WARNINGS.get(bit) for bit in range(8) if page[0] >> bit & 1]
+    spares = (Measure.SPARE_LEFT, Measure.SPARE_LEAST)
+    if not any(values[measure] for measure in spares) and OwnWarning.SPARE_LOW not in warned:
+        refused |= dict.fromkeys(spares, NO_SPARES_COUNTED)
+        values = {measure: value for measure, value in values.items() if measure not in spares}
     warnings = tuple(one or UNKNOWN_WARNING for one in warned)
     return Health(_says(warned), warnings, values, refused)
 
+
+NO_SPARES_COUNTED = (
+    "the drive gives 0 % of spare blocks and none as the least, and does not warn of it: it does "
+    "not count them"
+)
+"""A drive that had used up its spares would warn: bit 0 stands for that. Seen in the drive of a
+virtual machine (QEMU 7.2)."""
 
 UNKNOWN_WARNING = "a warning that is not in the standard as it is read here"
 

@@ -49,6 +49,24 @@ def test_no_kelvin_is_no_sensor() -> None:
     assert "no sensor" in found.refused[Measure.CELSIUS]
 
 
+@pytest.mark.parametrize(
+    ("spare", "least", "bits", "is_counted"),
+    [(0, 0, 0, False), (0, 0, 1, True), (0, 10, 0, True), (1, 0, 0, True)],
+)
+def test_spares_that_nobody_counts_are_not_used_up(
+    spare: int,
+    least: int,
+    bits: int,
+    is_counted: bool,  # noqa: FBT001 - what is expected, not a switch
+) -> None:
+    """A new drive that leaves both fields at 0 and warns of nothing is not at its end."""
+    found = nvme.health(Health(spare=spare, spare_least=least, warning=bits).page())
+
+    for measure in (Measure.SPARE_LEFT, Measure.SPARE_LEAST):
+        assert (measure in found.values) is is_counted
+        assert (measure in found.refused) is not is_counted
+
+
 def test_counters_have_128_bits() -> None:
     """A decoder that reads 64 of them would see a small number where a page is garbage."""
     found = nvme.health(Health(errors=1 << 127 | 5).page())
