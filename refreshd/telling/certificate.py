@@ -89,7 +89,9 @@ def _temperature(certificate: Certificate) -> str:
         return ""
     pauses = len(certificate.heat_pauses)
     rested = f", {counted(pauses, 'rest')} to cool down" if pauses else ""
-    return f"{min(degrees)} to {max(degrees)} °C at work{rested}"
+    low, high = min(degrees), max(degrees)
+    span = f"{low} °C" if low == high else f"{low} to {high} °C"
+    return f"{span} at work{rested}"
 
 
 def _step_lines(certificate: Certificate, step: ProvingStep) -> Iterator[str]:

@@ -6,11 +6,13 @@ import re
 import shutil
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from refreshd.configfile import load
+from refreshd.health_cards import WatchSample
 from refreshd.ports import ProvingWish
 from refreshd.proving_cards import ProvingStep
 from refreshd.quantities import MIB
@@ -63,6 +65,21 @@ def test_a_certificate_is_one_page_that_says_what_was_not_tested() -> None:
     assert "after years" in paragraph(lines, "Not tested")
     at = lines.index("Record 17 of the journal:")
     assert lines[at + 1] == f"  SHA-256 {'ab' * 32}"
+
+
+@pytest.mark.parametrize(
+    ("degrees", "told"), [((31, 31), "31 °C at work"), ((31, None, 44), "31 to 44 °C at work")]
+)
+def test_a_certificate_tells_how_warm_the_drive_was(
+    degrees: tuple[int | None, ...], told: str
+) -> None:
+    """One figure where it stayed the same, else the lowest and the highest."""
+    samples = tuple(WatchSample(15 * at, 0, 0, one) for at, one in enumerate(degrees))
+    certificate = replace(ProvingRoom().prove(), samples=samples)
+
+    lines = list(certificate_lines(Proved(certificate, 17, "ab" * 32)))
+
+    assert f"Temperature  {told}" in lines
 
 
 def test_a_failed_certificate_says_why_and_what_to_do() -> None:
