@@ -202,7 +202,7 @@ def too_hot_now(facts: Facts) -> Lines:
     most = limit if facts.is_flash else min(limit, CELSIUS_NORMAL[-1])
     if celsius is None or celsius <= most:
         return ()
-    text = f"It is {celsius} °C hot; it should be {most} °C at most"
+    text = f"It was {celsius} °C hot when it was asked; it should be {most} °C at most"
     return (facts.line(None, WATCH, text),)
 
 
@@ -212,11 +212,11 @@ def too_cold_now(facts: Facts) -> Lines:
     if celsius is None:
         return ()
     if celsius < (FLASH_CELSIUS_LEAST if facts.is_flash else CELSIUS_LEAST):
-        text = f"It is {celsius} °C cold. Let it come to room temperature without power"
+        text = f"It was {celsius} °C cold when it was asked. Let it come to room temperature without power"
         return (facts.line(None, WATCH, text),)
     if facts.is_flash or celsius >= CELSIUS_NORMAL[0]:
         return ()
-    text = f"It is {celsius} °C warm, less than the usual {CELSIUS_NORMAL[0]} °C"
+    text = f"It was {celsius} °C warm, less than the usual {CELSIUS_NORMAL[0]} °C"
     hours = facts.track(Measure.POWER_ON_HOURS)
     if hours is not None and hours.now < YOUNG_HOURS:
         text = f"{text}: in a published fleet young drives failed more often when cold"
