@@ -212,7 +212,8 @@ def too_cold_now(facts: Facts) -> Lines:
     if celsius is None:
         return ()
     if celsius < (FLASH_CELSIUS_LEAST if facts.is_flash else CELSIUS_LEAST):
-        text = f"It was {celsius} °C cold when it was asked. Let it come to room temperature without power"
+        asked = f"It was {celsius} °C cold when it was asked"
+        text = f"{asked}. Let it come to room temperature without power"
         return (facts.line(None, WATCH, text),)
     if facts.is_flash or celsius >= CELSIUS_NORMAL[0]:
         return ()
