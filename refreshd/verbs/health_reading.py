@@ -10,7 +10,7 @@ from refreshd.passes.health_gate import AsideExaminer, take_reading
 from refreshd.ports import Examiner
 from refreshd.quantities import DriveNumber
 from refreshd.wiring.media import WorkableMedium
-from refreshd.wiring.search import Desk, drive_found, let_go
+from refreshd.wiring.search import Desk, drive_found
 from refreshd.wiring.station import Station
 from refreshd.wiring.visits import desk_laid, drive_locked
 
@@ -59,13 +59,9 @@ def _a(carrier: Carrier) -> str:
 
 
 def _is_awake(desk: Desk, on: str) -> bool:
-    """Say whether a disk turns for certain, without reading a byte of it: that would wake it."""
-    medium = desk.open(on)
-    try:
-        examiner = desk.station.examiner_of(medium)
-        return examiner is not None and AsideExaminer(examiner, desk.lanes).is_asleep() is False
-    finally:
-        let_go(desk.lanes, medium)
+    """Say whether a disk turns for certain. It is asked nothing else, which could wake it (E2)."""
+    examiner = desk.station.examiner_at(on)
+    return examiner is not None and AsideExaminer(examiner, desk.lanes).is_asleep() is False
 
 
 def _examiner(desk: Desk, card: DriveCard, medium: WorkableMedium) -> Examiner:

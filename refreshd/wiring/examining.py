@@ -6,6 +6,8 @@ import stat
 from pathlib import Path
 
 from refreshd.adapters.examiner import examiner_of
+from refreshd.kernel.block_tree import Node
+from refreshd.kernel.mounts import device_of_node
 from refreshd.ports import Examiner, Medium
 
 
@@ -26,3 +28,18 @@ def examiner_for(medium: Medium) -> Examiner | None:
     if place.exists() and not stat.S_ISBLK(place.stat().st_mode):
         return None
     return examiner_of(medium.place, medium.presence().disk_sequence)
+
+
+def examiner_at(place: str) -> Examiner | None:
+    """
+    Return whoever asks the disk at a place, which is not opened as a medium.
+
+    Opening it asks the drive for its name, and only whether it stands still can be asked of every
+    drive without waking it. None: no block device.
+
+    Raises:
+        DriveGoneError: The disk is gone.
+
+    """
+    device = device_of_node(place)
+    return None if device is None else examiner_of(place, Node(device).disk.sequence)

@@ -15,7 +15,7 @@ from refreshd.errors import PolicyError
 from refreshd.policy import DrivePolicy, resolve
 from refreshd.ports import Attendant, Clock, Examiner, Medium
 from refreshd.quantities import DriveNumber, MediumKind
-from refreshd.wiring.examining import examiner_for
+from refreshd.wiring.examining import examiner_at, examiner_for
 from refreshd.wiring.media import WorkableMedium, open_medium
 from refreshd.wiring.places import policy_file
 
@@ -32,6 +32,7 @@ class Station:
         attendant: Hears how a pass goes, and may stop it.
         open_medium: How a path becomes a medium.
         examiner_of: Who asks the drive behind a medium about itself; None: there is no drive.
+        examiner_at: Likewise of a disk that is not to be opened; None: the path is no disk.
         look_in: Where a drive may be that nobody names the place of.
         staging_objection: Says why copies of a medium may not be staged in a directory.
 
@@ -43,6 +44,7 @@ class Station:
     attendant: Attendant
     open_medium: Callable[[str], WorkableMedium | MountedFolder] = open_medium
     examiner_of: Callable[[Medium], Examiner | None] = examiner_for
+    examiner_at: Callable[[str], Examiner | None] = examiner_at
     look_in: Callable[[], tuple[str, ...]] = whole_disks
     staging_objection: Callable[[str | Path, str], str | None] = staging_objection
 
