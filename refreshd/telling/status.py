@@ -118,8 +118,10 @@ def _health_of(here: DriveHere) -> Iterator[str]:
 def _to_mind_lines(status: Status) -> Iterator[str]:
     """Tell which drives are not as one would like them, attached or on their shelf."""
     for one in status.to_mind[:TO_MIND_SHOWN]:
-        why = next(iter(one.health.reasons), "")
-        yield f"Health of {one.drive}: {one.health.verdict}{f'; {why}' if why else ''}"
+        health = one.health
+        why = next(iter(health.reasons), "")
+        told = f"{health.verdict} (by its word of {health.judged_on or health.read_on})"
+        yield f"Health of {one.drive}: {told}{f'; {why}' if why else ''}"
     more = len(status.to_mind) - TO_MIND_SHOWN
     if more > 0:
         yield f"And {counted(more, 'drive')} more to mind; `refreshd health` lists all."

@@ -7,8 +7,9 @@ from datetime import UTC, date, datetime
 import pytest
 
 from refreshd.cards import Carrier, Evidence, Pause, Presence
-from refreshd.caretaker.status import Doing, DriveHere, Status, VisitUnderWay
+from refreshd.caretaker.status import Doing, DriveHere, DriveToMind, Status, VisitUnderWay
 from refreshd.errors import DriveError
+from refreshd.health_cards import EvidenceLine, HealthState, Verdict
 from refreshd.messages import (
     AnyMessage,
     Identified,
@@ -186,6 +187,15 @@ def test_a_worker_that_said_why_it_ended_is_not_told_of_again(code: int) -> None
     message = WorkerEnded(exit_code=code)
 
     assert heard_line(Heard(node="/dev/sdb", drive=K07, message=message)) is None
+
+
+def test_a_drive_to_mind_is_told_with_the_day_of_its_word() -> None:
+    """A sentence of that day says "earlier that day", and may stand there for months."""
+    line = EvidenceLine(None, Verdict.WATCH, "It said so earlier that day.")
+    told = HealthState(Verdict.WATCH, date(2031, 3, 1), (line,), judged_on=date(2031, 1, 2))
+    status = Status(at=NOON, bays=1, to_mind=(DriveToMind(K07, told),))
+
+    assert "Health of K07: watch (by its word of 2031-01-02); It said so earlier" in text(status)
 
 
 def test_what_was_asked_for_is_said_back() -> None:
